@@ -1,0 +1,302 @@
+"""What the planner decides for one season: `season.toml` read into frozen, checked objects.
+
+Each option has its default, its meaning and its unit here and nowhere else; the commented file that
+`sourcing start` writes and the table that `sourcing settings` prints are generated from these classes. Unknown
+keys are refused. Numbers of the trade (payloads, speeds, ratios, prices, setbacks) are not here: they are figures
+in `sourcing/data`, and a season overrides them under `[values]`.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from datetime import date
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from sourcing.errors import Finding, InputError
+
+Share = Annotated[float, Field(ge=0, le=1)]
+Positive = Annotated[float, Field(gt=0)]
+NotNegative = Annotated[float, Field(ge=0)]
+Count = Annotated[int, Field(ge=0)]
+
+SEASON_FILE = "season.toml"
+
+
+class Section(BaseModel):
+    """A group of options: frozen, unknown keys refused, help taken from the docstrings."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", use_attribute_docstrings=True, allow_inf_nan=False)
+
+
+class SeasonSettings(Section):
+    """The season itself."""
+
+    name: str = "Season"
+    """Name of the season, shown on every output."""
+    region: str = "none"
+    """Which built-in crop calendar to use where a field gives no dates: 'southern_africa', 'semi_arid_india',
+    'west_africa' or 'none'. `sourcing values calendar` lists them."""
+    first_day: date | None = None
+    """First day planned; left out, the first week in which any residue is ready."""
+    last_day: date | None = None
+    """Last day planned; left out, the last week in which any residue is still there."""
+    language: str = "en"
+    """Language of maps and sheets: the name of a word file in sourcing/data/words."""
+    currency: str = "units"
+    """Name of the currency, shown beside every amount."""
+
+
+class Layer(Section):
+    """A file of places, lines or areas, and how its columns are called."""
+
+    file: str
+    """Path of the file, from the season folder. Any vector file GDAL reads, GeoParquet, or CSV with a column of WKT."""
+    layer: str = ""
+    """Name of the layer inside the file; left out, the first."""
+    crs: str = ""
+    """Coordinate reference system, such as 'EPSG:32644'; only for files that do not say it themselves."""
+    columns: dict[str, str] = {}
+    """Which of the file's columns holds what: our name = "their name". Nobody renames columns to use the tool."""
+
+
+class NoGoLayer(Layer):
+    """Ground on or near which no barrel may stand."""
+
+    kind: str
+    """What it is: 'house', 'thatch', 'standing_crop', 'forest', 'water', 'road', 'other'. Sets the distance kept,
+    from the figures site.setback.KIND.distance_m."""
+    distance_m: NotNegative | None = None
+    """Distance to keep [m], where local rules ask for more than the published figure; never less is used."""
+
+
+class LayersSettings(Section):
+    """The files of the season. Only `fields` is needed."""
+
+    fields: Layer
+    """The surveyed fields: areas with village, crop, and what else is known (see `sourcing settings columns`)."""
+    villages: Layer | None = None
+    """Village points (name); left out, the middle of each village's fields."""
+    paths: Layer | None = None
+    """Paths and tracks as lines; left out, straight lines times the detour factor, and every output says so."""
+    places: Layer | None = None
+    """Places where barrels could stand, as points (threshing floors, open ground); left out, places are proposed."""
+    no_go: list[NoGoLayer] = []
+    """Ground to stay away from, each with its kind."""
+    barriers: Layer | None = None
+    """Rivers, fences, walls: lines that nobody crosses off the path."""
+    background: list[Layer] = []
+    """Lines or areas to draw behind the map, nothing else."""
+    workshop: Layer | None = None
+    """Points where char is pressed; left out, none is planned."""
+    elevation: str = ""
+    """Elevation raster (any GDAL raster); left out, the ground counts as flat and every output says so."""
+    climate: str = ""
+    """Table of weeks with humidity, temperature, rain and wind; left out, drying days from the figures."""
+    waste_points: Layer | None = None
+    """Points with a steady flow of residue (a mill's husk heap), with residue and tonnes a week."""
+
+
+class CropSettings(Section):
+    """What differs for one crop this season."""
+
+    yield_t_ha: Positive | None = None
+    """Yield of the product at field weight [t/ha], where a field gives none."""
+    harvest_start: str = ""
+    """First day of harvest, MM-DD."""
+    harvest_end: str = ""
+    """Last day of harvest, MM-DD."""
+    clear_by: str = ""
+    """Last day the residue may lie in the field, MM-DD (sowing, burning or grazing follows)."""
+
+
+class SupplySettings(Section):
+    """From fields to residue by week."""
+
+    estimate: Literal["low", "likely", "high"] = "likely"
+    """Which end of every published range is used for the plan."""
+    ratio_method: Literal["ratio", "ipcc_2006", "ipcc_2019"] = "ratio"
+    """How residue follows from yield: the crop's residue-to-product ratio, or an IPCC relation. Sources differ by a
+    factor of two; `sourcing supply` shows what each would give."""
+    ground_cover: Share = 0.3
+    """Share of the ground to be left covered by residue [0-1]; 0 to leave none for cover."""
+    residues: list[str] = []
+    """Only these residues are collected, such as 'cotton/stalk'; left out, all of them."""
+    not_collected: list[str] = []
+    """These residues are left alone."""
+    default_share_promised: Share = 1.0
+    """Share of the free residue that a household gives where the survey does not say [0-1]."""
+    needs_consent: bool = True
+    """Fields whose survey says 'no' to consent are set aside; with false the column is not looked at."""
+    collection_weeks: Annotated[int, Field(ge=1)] = 8
+    """Weeks after readiness in which residue may be charred, where no clear-by day is known [weeks]."""
+    estimate_unsurveyed: bool = False
+    """Estimate the residue of a village's unsurveyed fields too; shown apart from surveyed residue everywhere."""
+
+
+class CarryingSettings(Section):
+    """From field to site."""
+
+    modes: list[str] = ["head_load", "handcart", "bicycle"]
+    """Ways of carrying that the villages have. `sourcing values carry` lists them."""
+    max_distance_m: Positive = 1500.0
+    """Farthest a load is carried [m], one way along the path."""
+    detour_factor: Annotated[float, Field(ge=1)] = 1.4
+    """Path length over straight line where no paths are given."""
+    snap_m: NotNegative = 5.0
+    """Path ends closer together than this are joined [m]; each join is reported."""
+    off_path_m: NotNegative = 400.0
+    """Farthest walk between a field's edge or a site and the path [m]."""
+    walking: Literal["tobler", "naismith_langmuir", "irmischer_clarke"] = "tobler"
+    """How slope changes walking speed; used where an elevation raster is given."""
+
+
+class SitesSettings(Section):
+    """Where barrels may stand."""
+
+    spacing_m: Positive = 350.0
+    """Least distance between proposed places [m]."""
+    most_places: Annotated[int, Field(ge=1)] = 400
+    """Most proposed places; those with the most residue near are kept."""
+
+
+class FleetSettings(Section):
+    """The barrels."""
+
+    barrels: Annotated[int, Field(ge=1)] = 40
+    """Barrels in the fleet."""
+    barrels_from: dict[date, Count] = {}
+    """Barrels from a day on, where the fleet changes during the season: day = count."""
+    least_at_site: Annotated[int, Field(ge=1)] = 1
+    """Fewest barrels worth setting up at a site in a week."""
+    most_at_site: Annotated[int, Field(ge=1)] = 6
+    """Most barrels side by side at one site."""
+    busy_floor: Share = 0.5
+    """Barrels that stand at a site are in use at least this share of their working hours [0-1]."""
+    several: Annotated[int, Field(ge=1)] = 3
+    """A site counts as keeping several barrels busy in a week with at least this many of them."""
+    hours_a_day: Positive = 8.0
+    """Working hours a day [h]."""
+    days_a_week: Annotated[float, Field(gt=0, le=7)] = 6.0
+    """Working days a week."""
+    days_in_week: dict[str, Annotated[float, Field(ge=0, le=7)]] = {}
+    """Working days in particular weeks (rain, feasts): '2027-W18' = 3."""
+
+
+class PlacementSettings(Section):
+    """What the best plan is, and within what."""
+
+    goal: Literal["margin", "char", "clear"] = "margin"
+    """margin: most money left; char: most char; clear: the wished share of residue charred at least cost."""
+    clear_share: Share = 0.8
+    """Share of all residue to clear with goal 'clear' [0-1]."""
+    gap: Annotated[float, Field(gt=0, lt=1)] = 0.005
+    """Stop when the plan is proven to be within this share of the best possible."""
+    seconds: Positive = 60.0
+    """Stop after this long with the best plan so far [s]."""
+    seed: int = 1
+    """Seed of the optimiser's own choices, so that a run can be repeated."""
+
+
+class Settings(Section):
+    """A whole season."""
+
+    season: SeasonSettings = SeasonSettings()
+    layers: LayersSettings
+    crop_names: dict[str, str] = {}
+    """The survey's crop words or codes and ours: "MIS" = "maize". '-' means: not a crop, set aside."""
+    crops: dict[str, CropSettings] = {}
+    """What differs for a crop this season, by our crop name."""
+    supply: SupplySettings = SupplySettings()
+    carrying: CarryingSettings = CarryingSettings()
+    sites: SitesSettings = SitesSettings()
+    fleet: FleetSettings = FleetSettings()
+    placement: PlacementSettings = PlacementSettings()
+    values: dict[str, float] = {}
+    """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
+    values_file: str = ""
+    """A CSV of figures that replace the built-in ones, with the columns of `sourcing values --csv`."""
+
+
+def parse_settings(text: str, file: str = SEASON_FILE) -> Settings:
+    """Settings from the text of a season file. Raises InputError with every fault at once."""
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as exc:
+        raise InputError(
+            [
+                Finding(
+                    "refused",
+                    file,
+                    None,
+                    "not_toml",
+                    f"the file cannot be read as TOML: {exc}",
+                    "TOML text",
+                    "mend the line named",
+                )
+            ]
+        ) from exc
+    return settings_from(raw, file)
+
+
+def settings_from(raw: dict[str, Any], file: str = SEASON_FILE) -> Settings:
+    """Settings from plain values. Raises InputError with every fault at once."""
+    try:
+        return Settings.model_validate(raw)
+    except ValidationError as exc:
+        raise InputError([_finding(file, error) for error in exc.errors()]) from exc
+
+
+def read_settings(folder: Path) -> Settings:
+    """Settings of a season folder. Raises InputError when the file is missing or faulty."""
+    path = folder / SEASON_FILE
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (FileNotFoundError, NotADirectoryError) as exc:
+        raise InputError(
+            [
+                Finding(
+                    "refused",
+                    str(path),
+                    None,
+                    "no_season_file",
+                    "there is no such file",
+                    f"a season folder that holds {SEASON_FILE}",
+                    f"make one with: sourcing start {folder}",
+                )
+            ]
+        ) from exc
+    except UnicodeDecodeError as exc:
+        raise InputError(
+            [
+                Finding(
+                    "refused",
+                    str(path),
+                    None,
+                    "not_utf8",
+                    "the file is not UTF-8 text",
+                    "UTF-8 text",
+                    "save it as UTF-8 in your editor",
+                )
+            ]
+        ) from exc
+    return parse_settings(text, SEASON_FILE)
+
+
+def _finding(file: str, error: Any) -> Finding:
+    where = ".".join(str(part) for part in error["loc"])
+    if error["type"] == "extra_forbidden":
+        return Finding(
+            "refused", file, None, "unknown_option", f"there is no option '{where}'",
+            "a known option", "see: sourcing settings",
+        )  # fmt: skip
+    if error["type"] == "missing":
+        return Finding(
+            "refused", file, None, "missing_option", f"'{where}' is missing", "a value for it", "see: sourcing settings"
+        )
+    return Finding(
+        "refused", file, None, "bad_option", f"'{where}' is {error.get('input')!r}",
+        error["msg"].removeprefix("Input should be "), "see: sourcing settings",
+    )  # fmt: skip
