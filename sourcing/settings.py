@@ -60,6 +60,10 @@ class Layer(Section):
     """Coordinate reference system, such as 'EPSG:32644'; only for files that do not say it themselves."""
     columns: dict[str, str] = {}
     """Which of the file's columns holds what: our name = "their name". Nobody renames columns to use the tool."""
+    fixed: dict[str, str] = {}
+    """What is the same for every row and stands in no column: crop = "cotton"."""
+    units: dict[str, str] = {}
+    """Unit of a column where its heading does not say it: area_stated = "acre". `sourcing values unit` lists units."""
 
 
 class NoGoLayer(Layer):
@@ -200,6 +204,20 @@ class PlacementSettings(Section):
     """Seed of the optimiser's own choices, so that a run can be repeated."""
 
 
+class WorksSettings(Section):
+    """The work at the barrels and at the workshop."""
+
+    ending: Literal["quench", "seal"] = "quench"
+    """How a batch ends: 'quench' with water and empty at once, or 'seal' the barrel and leave it shut until it is cold."""
+    ending_by_residue: dict[str, Literal["quench", "seal"]] = {}
+    """Residues that end otherwise: "cotton/stalk" = "seal"."""
+    tenders_at_site: Annotated[int, Field(ge=1)] = 2
+    """People who tend the barrels of one site. Sealing needs two; nobody should ever be alone at the fire."""
+    times: Literal["steady", "varying"] = "steady"
+    """'steady': every batch takes its time to the minute; 'varying': times differ from batch to batch and barrels queue
+    for a tender (finite-source queue, the cautious end)."""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -214,6 +232,7 @@ class Settings(Section):
     sites: SitesSettings = SitesSettings()
     fleet: FleetSettings = FleetSettings()
     placement: PlacementSettings = PlacementSettings()
+    works: WorksSettings = WorksSettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""
