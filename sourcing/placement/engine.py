@@ -1,0 +1,183 @@
+"""One program handed to HiGHS, with a time limit that is kept.
+
+HiGHS looks at its own clock seldom. So it runs in a thread of its own, is told to stop through its callbacks, and,
+should it not look up within a short grace, is left behind: what it had found until then is taken. The wait is also
+where Ctrl-C arrives, and it is treated like the end of the time.
+"""
+
+from __future__ import annotations
+
+import threading
+import time
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import highspy
+import numpy as np
+
+from sourcing.placement.instance import Floats
+from sourcing.placement.model import Model
+
+End = Literal["optimal", "time", "interrupted", "infeasible", "failed"]
+GRACE_S = 2.0
+"""How long HiGHS is waited for after it was told to stop [s]."""
+_CALLBACKS = highspy.cb.HighsCallbackType
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of one run. `objective` and `bound` are in the program's own sense: made least."""
+
+    end: End
+    z: Floats | None
+    """Values of the variables, or None when nothing was found."""
+    objective: float
+    bound: float
+    """No plan has a smaller objective; -inf when nothing is proven."""
+    row_duals: Floats | None
+    """What one more unit of a row's limit does to the objective (only without whole variables)."""
+    seconds: float
+
+
+@dataclass
+class _Watch:
+    """What the solving thread leaves for the waiting one."""
+
+    stop: bool = False
+    best: Floats | None = None
+    objective: float = np.inf
+    bound: float = -np.inf
+
+
+def run(
+    model: Model,
+    *,
+    seconds: float = np.inf,
+    gap: float = 1e-4,
+    seed: int = 1,
+    relaxed: bool = False,
+    interior: bool = False,
+    start: Floats | None = None,
+) -> Outcome:
+    """Solves a program, or only its linear relaxation (`relaxed`; `interior`: by interior point, without a basis).
+
+    `start` is a plan to begin from. Never takes much longer than `seconds`; see the head of this room.
+    """
+    began = time.monotonic()
+    watch = _Watch()
+    solver = _load(model, gap, seed, relaxed, interior)
+    if start is not None and not relaxed:
+        solution = highspy.HighsSolution()
+        solution.col_value = start.tolist()
+        solver.setSolution(solution)
+    _listen(solver, watch)
+    if np.isfinite(seconds):
+        solver.setOptionValue("time_limit", max(seconds, 0.05))
+    thread = threading.Thread(target=solver.run, daemon=True)
+    thread.start()
+    stopped = _wait(thread, watch, began + seconds)
+    spent = time.monotonic() - began
+    if thread.is_alive():
+        return Outcome(stopped or "time", watch.best, watch.objective, watch.bound, None, spent)
+    return _read(solver, model, relaxed or not model.whole.any(), stopped, watch, spent)
+
+
+def safe_bound(model: Model, row_duals: Floats) -> float:
+    """A bound on the objective that holds for any row duals, however rough: the Lagrangian value on the box of bounds.
+
+    Every variable here has finite bounds, so each reduced cost picks its cheaper end.
+    """
+    duals = np.where(np.isfinite(model.row_lower), np.maximum(row_duals, 0), 0) + np.where(
+        np.isfinite(model.row_upper), np.minimum(row_duals, 0), 0
+    )
+    ends = np.where(duals > 0, np.where(np.isfinite(model.row_lower), model.row_lower, 0),
+                    np.where(np.isfinite(model.row_upper), model.row_upper, 0))  # fmt: skip
+    reduced = model.cost - model.matrix.T @ duals
+    return float(
+        model.offset + duals @ ends + np.where(reduced > 0, reduced * model.lower, reduced * model.upper).sum()
+    )
+
+
+def _load(model: Model, gap: float, seed: int, relaxed: bool, interior: bool) -> Any:
+    solver: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+    for option, value in (
+        ("output_flag", False), ("log_to_console", False), ("threads", 1), ("random_seed", seed), ("mip_rel_gap", gap),
+        ("mip_abs_gap", 1e-9),
+    ):  # fmt: skip
+        solver.setOptionValue(option, value)
+    if interior:
+        solver.setOptionValue("solver", "ipm")
+        solver.setOptionValue("run_crossover", "off")
+    height, width = model.shape
+    matrix = model.matrix
+    whole = np.zeros(width, dtype=np.int32) if relaxed else model.whole.astype(np.int32)
+    solver.passModel(
+        width, height, matrix.nnz, int(highspy.MatrixFormat.kRowwise), int(highspy.ObjSense.kMinimize), model.offset,
+        model.cost, model.lower, model.upper, model.row_lower, model.row_upper,
+        matrix.indptr.astype(np.int32), matrix.indices.astype(np.int32), matrix.data, whole,
+    )  # fmt: skip
+    return solver
+
+
+def _listen(solver: Any, watch: _Watch) -> None:
+    def heard(kind: Any, message: str, out: Any, answer: Any, data: Any) -> None:
+        if kind == _CALLBACKS.kCallbackMipImprovingSolution:
+            if out.objective_function_value < watch.objective:
+                watch.best = np.array(out.mip_solution)
+                watch.objective = float(out.objective_function_value)
+        elif watch.stop and answer is not None:
+            answer.user_interrupt = True
+        if kind == _CALLBACKS.kCallbackMipInterrupt:
+            watch.bound = max(watch.bound, float(out.mip_dual_bound))
+
+    solver.setCallback(heard, None)
+    for kind in (
+        _CALLBACKS.kCallbackMipImprovingSolution, _CALLBACKS.kCallbackMipInterrupt,
+        _CALLBACKS.kCallbackSimplexInterrupt, _CALLBACKS.kCallbackIpmInterrupt,
+    ):  # fmt: skip
+        solver.startCallback(kind)
+
+
+def _wait(thread: threading.Thread, watch: _Watch, until: float) -> End | None:
+    """Waits for the end of the run, of the time, or for Ctrl-C; says which of the last two it was."""
+    stopped: End | None = None
+    pause = 0.002
+    while thread.is_alive():
+        try:
+            if stopped is None and time.monotonic() > until:
+                stopped, watch.stop, until = "time", True, time.monotonic() + GRACE_S
+            if stopped is not None and time.monotonic() > until:
+                break
+            thread.join(pause)
+            pause = min(pause * 1.5, 0.1)
+        except KeyboardInterrupt:
+            stopped, watch.stop, until = "interrupted", True, time.monotonic() + GRACE_S
+    return stopped
+
+
+def _read(solver: Any, model: Model, linear: bool, stopped: End | None, watch: _Watch, spent: float) -> Outcome:
+    status = solver.getModelStatus()
+    info, solution = solver.getInfo(), solver.getSolution()
+    statuses = highspy.HighsModelStatus
+    feasible = info.primal_solution_status == int(highspy.SolutionStatus.kSolutionStatusFeasible)
+    z = np.array(solution.col_value) if feasible and solution.value_valid else None
+    objective = float(info.objective_function_value) if z is not None else np.inf
+    if z is None and watch.best is not None:
+        z, objective = watch.best, watch.objective
+    duals = np.array(solution.row_dual) if linear and solution.dual_valid else None
+    end: End
+    if status in (statuses.kInfeasible, statuses.kUnboundedOrInfeasible):
+        end = "infeasible"
+    elif status == statuses.kOptimal:
+        end = "optimal"
+    elif stopped is not None or status in (statuses.kTimeLimit, statuses.kInterrupt):
+        end = stopped or "time"
+    else:
+        end = "failed"
+    if linear:
+        if duals is None and solution.row_dual and len(solution.row_dual) == model.shape[0]:
+            duals = np.array(solution.row_dual)
+        bound = safe_bound(model, duals) if duals is not None else -np.inf
+    else:
+        bound = max(float(info.mip_dual_bound), watch.bound)
+    return Outcome(end, z, objective, bound, duals, spent)

@@ -1,0 +1,456 @@
+"""The placement question as one mixed-integer program for HiGHS: a function a block of variables or rows.
+
+The obvious model, kilograms of lot l charred at site s in week t, is far too large. Lots of one class (one residue, one
+ready week, one clear-by week) have the same window, so the decision is split without losing anything:
+
+    x[a]     kg carried along arc a over the whole season
+    u[g, t]  kg of group g (one site and one class) charred in week t of the class's window
+
+tied by a balance per group. Any split of `x` over the weeks of `u` is feasible (`carries` makes one).
+Where carrying hours count, a group is also one distance band, so that hours can be charged to `u`.
+
+All quantities are as in :mod:`sourcing.placement.instance`. Everything is built with whole arrays, nothing row by row.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from sourcing.placement.instance import IN, OUT, Floats, Instance, Ints
+
+INF = np.inf
+
+
+@dataclass(frozen=True)
+class Groups:
+    """Which arcs belong together, and the week variables of each group."""
+
+    site: Ints
+    """Site of the group, shape (G,)."""
+    klass: Ints
+    """Class of the group, shape (G,)."""
+    of_arc: Ints
+    """Group of each arc, shape (A,)."""
+    hours_per_kg: Floats
+    """Carrying hours charged a kg of the group: the farthest arc's, so never too few [h/kg], shape (G,)."""
+    mass_kg: Floats
+    """All residue that could come through the group [kg], shape (G,)."""
+    u_group: Ints
+    """Group of each week variable, shape (U,)."""
+    u_week: Ints
+    """Week of each week variable, shape (U,)."""
+
+    @property
+    def count(self) -> int:
+        """Number of groups."""
+        return len(self.site)
+
+
+@dataclass(frozen=True)
+class Model:
+    """A mixed-integer program to be made as small as possible: min cost·z, low <= A z <= high, bounds on z."""
+
+    cost: Floats
+    lower: Floats
+    upper: Floats
+    whole: npt.NDArray[np.bool_]
+    matrix: sparse.csr_matrix
+    row_lower: Floats
+    row_upper: Floats
+    offset: float
+    columns: dict[str, slice]
+    """Where each block of variables stands."""
+    rows: dict[str, slice]
+    """Where each block of rows stands."""
+    groups: Groups
+    sign: float
+    """Value of the goal = sign * objective: -1 where the goal is made most of, 1 where cost is made least."""
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Rows and variables."""
+        return self.matrix.shape[0], self.matrix.shape[1]
+
+
+@dataclass
+class _Build:
+    """Blocks under construction; lives only inside `build`."""
+
+    it: Instance
+    groups: Groups
+    lower: list[Floats] = field(default_factory=list)
+    upper: list[Floats] = field(default_factory=list)
+    cost: list[Floats] = field(default_factory=list)
+    whole: list[npt.NDArray[np.bool_]] = field(default_factory=list)
+    columns: dict[str, slice] = field(default_factory=dict)
+    rows: dict[str, slice] = field(default_factory=dict)
+    row_lower: list[Floats] = field(default_factory=list)
+    row_upper: list[Floats] = field(default_factory=list)
+    entries: list[tuple[Ints, Ints, Floats]] = field(default_factory=list)
+    width: int = 0
+    height: int = 0
+
+    def add(self, name: str, lower: Floats, upper: Floats, whole: bool = False) -> None:
+        n = len(upper)
+        self.columns[name] = slice(self.width, self.width + n)
+        self.width += n
+        self.lower.append(np.asarray(lower, dtype=np.float64))
+        self.upper.append(np.asarray(upper, dtype=np.float64))
+        self.cost.append(np.zeros(n))
+        self.whole.append(np.full(n, whole))
+
+    def price(self, name: str, amount: Floats) -> None:
+        """Adds to what a block of variables costs."""
+        where = list(self.columns).index(name)
+        self.cost[where] = self.cost[where] + amount
+
+    def row(
+        self,
+        name: str,
+        n: int,
+        lower: Floats | Ints | float,
+        upper: Floats | Ints | float,
+        *terms: tuple[Ints, Ints, Floats | Ints | float],
+    ) -> None:
+        """Adds `n` rows; each term is (row within the block, column, coefficient)."""
+        self.rows[name] = slice(self.height, self.height + n)
+        for where, column, value in terms:
+            shape = np.shape(where)
+            self.entries.append(
+                (
+                    np.asarray(where) + self.height,
+                    np.asarray(column),
+                    np.broadcast_to(np.asarray(value, np.float64), shape),
+                )
+            )
+        self.height += n
+        self.row_lower.append(np.broadcast_to(np.asarray(lower, np.float64), (n,)))
+        self.row_upper.append(np.broadcast_to(np.asarray(upper, np.float64), (n,)))
+
+    def at(self, name: str) -> Ints:
+        """Column numbers of a block."""
+        block = self.columns[name]
+        return np.arange(block.start, block.stop)
+
+
+def make_groups(it: Instance) -> Groups:
+    """Groups of arcs that may share week variables: one site, one class and, where crews count, one distance band."""
+    klass = it.lot_class[it.arc_lot]
+    key = it.arc_site * len(it.class_first) + klass
+    band = np.zeros(len(key), dtype=np.int64)
+    if it.crew is not None and len(key):
+        hours = np.maximum(it.arc_hours_per_kg, 1e-12)
+        order = np.lexsort((hours, key))
+        band = _bands(key[order], hours[order], it.crew.band)[np.argsort(order)]
+    _, first, of_arc = np.unique(np.stack([key, band]), axis=1, return_index=True, return_inverse=True)
+    of_arc = of_arc.reshape(-1).astype(np.int64)
+    count = len(first)
+    hours_per_kg = np.zeros(count)
+    np.maximum.at(hours_per_kg, of_arc, it.arc_hours_per_kg)
+    mass: Floats = np.bincount(of_arc, weights=it.lot_mass_kg[it.arc_lot], minlength=count).astype(np.float64)
+    site, group_class = it.arc_site[first], klass[first]
+    weeks = it.class_last[group_class] - it.class_first[group_class] + 1
+    u_group = np.repeat(np.arange(count), weeks)
+    start = np.repeat(np.cumsum(weeks) - weeks, weeks)
+    u_week = np.arange(len(u_group)) - start + it.class_first[group_class][u_group]
+    return Groups(site, group_class, of_arc, hours_per_kg, mass, u_group, u_week)
+
+
+def _bands(key: Ints, hours: Floats, ratio: float) -> Ints:
+    """Band of each arc, arcs sorted by key and hours: a new one where hours exceed its first by the ratio."""
+    band = np.zeros(len(key), dtype=np.int64)
+    last_key, first_hours, current = -1, 0.0, 0
+    for i in range(len(key)):
+        if key[i] != last_key:
+            last_key, first_hours, current = int(key[i]), float(hours[i]), 0
+        elif hours[i] > first_hours * ratio:
+            first_hours, current = float(hours[i]), current + 1
+        band[i] = current
+    return band
+
+
+def build(it: Instance, relaxed: frozenset[str] = frozenset()) -> Model:
+    """The whole program. `relaxed` names wishes that are left out (see `conflict`)."""
+    b = _Build(it, make_groups(it))
+    _variables(b)
+    for block in BLOCKS:
+        if block.__name__.lstrip("_") not in relaxed:
+            block(b)
+    sign = _objective(b)
+    none = np.zeros(0)
+    row = np.concatenate([e[0] for e in b.entries]) if b.entries else none.astype(np.int64)
+    column = np.concatenate([e[1] for e in b.entries]) if b.entries else none.astype(np.int64)
+    value = np.concatenate([e[2] for e in b.entries]) if b.entries else none
+    matrix = sparse.csr_matrix((value, (row, column)), shape=(b.height, b.width))
+    return Model(
+        np.concatenate(b.cost), np.concatenate(b.lower), np.concatenate(b.upper), np.concatenate(b.whole), matrix,
+        np.concatenate(b.row_lower), np.concatenate(b.row_upper), 0.0, b.columns, b.rows, b.groups, sign,
+    )  # fmt: skip
+
+
+# Variables ------------------------------------------------------------------------------------------------------------
+
+
+def _needs_open(it: Instance) -> bool:
+    wishes = it.wishes
+    return bool(
+        it.site_open_cost.any()
+        or it.villages is not None
+        or wishes.sites_least
+        or wishes.sites_most is not None
+        or wishes.avoid
+        or (wishes.site_pin is not None and (wishes.site_pin == IN).any())
+        or (it.previous is not None and it.previous.site_price > 0)
+    )
+
+
+def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
+    """Fewest and most barrels, each of shape (S, T): what may stand there, and what could be kept busy."""
+    most = np.minimum(it.site_most[:, None], it.fleet[None, :]).astype(np.float64)
+    if it.busy_floor > 0:
+        keep = it.keep(groups.klass[groups.u_group], groups.u_week)
+        hours = it.class_hours_per_kg[groups.klass[groups.u_group]] * keep * groups.mass_kg[groups.u_group]
+        can = np.bincount(
+            groups.site[groups.u_group] * it.weeks + groups.u_week, weights=hours, minlength=it.sites * it.weeks
+        ).reshape(it.sites, it.weeks)
+        floor = it.busy_floor * it.site_hours
+        busy = np.floor(np.divide(can, floor, out=np.full_like(can, np.inf), where=floor > 0) * (1 + 1e-9) + 1e-9)
+        most = np.minimum(most, busy)
+    least = np.zeros_like(most)
+    wishes = it.wishes
+    if wishes.barrels_most is not None:
+        most = np.minimum(most, wishes.barrels_most)
+    if wishes.barrels_least is not None:
+        least = np.maximum(least, wishes.barrels_least)
+    if wishes.site_pin is not None:
+        most[wishes.site_pin == OUT] = 0
+    if it.villages is not None and it.villages.pin is not None:
+        most[it.villages.pin[it.site_village] == OUT] = 0
+    return least, most
+
+
+def _variables(b: _Build) -> None:
+    """x[a] >= 0, u[g, t] >= 0, y[s, t] whole, and, where needed, on[s, t], open[s] and deploy[v], each 0 or 1."""
+    it, groups = b.it, b.groups
+    b.add("x", np.zeros(len(it.arc_lot)), it.lot_mass_kg[it.arc_lot])
+    b.add("u", np.zeros(len(groups.u_group)), groups.mass_kg[groups.u_group])
+    least, most = barrel_limits(it, groups)
+    b.add("y", least.ravel(), np.maximum(most, least).ravel(), whole=True)
+    if (it.site_least > 1).any():
+        b.add("on", np.zeros(it.sites * it.weeks), np.minimum(most, 1.0).ravel(), whole=True)
+    if _needs_open(it):
+        pin = it.wishes.site_pin if it.wishes.site_pin is not None else np.zeros(it.sites, dtype=np.int64)
+        b.add("open", (pin == IN).astype(np.float64), (pin != OUT).astype(np.float64), whole=True)
+    if it.villages is not None:
+        pin = it.villages.pin if it.villages.pin is not None else np.zeros(it.village_count, dtype=np.int64)
+        b.add("deploy", (pin == IN).astype(np.float64), (pin != OUT).astype(np.float64), whole=True)
+
+
+# Rows -----------------------------------------------------------------------------------------------------------------
+
+
+def _lot_mass(b: _Build) -> None:
+    """Nobody carries more than lies there: sum over sites of x[l, s] <= mass[l] (equal where all must be cleared)."""
+    it = b.it
+    lots, where = np.unique(it.arc_lot, return_inverse=True)
+    mass = it.lot_mass_kg[lots]
+    whole = it.goal == "clear" and it.clear_share == 1
+    b.row("lot_mass", len(lots), mass if whole else -INF, mass, (where.reshape(-1), b.at("x"), 1.0))
+
+
+def _balance(b: _Build) -> None:
+    """Nothing appears or vanishes: sum over arcs of group g of x[a] = sum over weeks of u[g, t]."""
+    g = b.groups
+    b.row("balance", g.count, 0.0, 0.0, (g.of_arc, b.at("x"), 1.0), (g.u_group, b.at("u"), -1.0))
+
+
+def _barrel_hours(b: _Build) -> None:
+    """Barrels have so many hours: sum over k of hours[k] keep[k, t] u[s, k, t] <= site_hours[s, t] y[s, t]."""
+    it = b.it
+    n = it.sites * it.weeks
+    where, hours = _site_week(b), _kept(b, it.class_hours_per_kg)
+    b.row("barrel_hours", n, -INF, 0.0, (where, b.at("u"), hours), (np.arange(n), b.at("y"), -it.site_hours.ravel()))
+
+
+def _busy_floor(b: _Build) -> None:
+    """Barrels are kept busy: sum over k of hours[k] keep[k, t] u[s, k, t] >= busy site_hours[s, t] y[s, t]."""
+    it = b.it
+    if it.busy_floor == 0:
+        return
+    n = it.sites * it.weeks
+    where, hours = _site_week(b), _kept(b, it.class_hours_per_kg)
+    floor = -it.busy_floor * it.site_hours.ravel()
+    b.row("busy_floor", n, 0.0, INF, (where, b.at("u"), hours), (np.arange(n), b.at("y"), floor))
+
+
+def _fleet(b: _Build) -> None:
+    """There are only so many barrels: sum over s of y[s, t] <= fleet[t]."""
+    it = b.it
+    week = np.tile(np.arange(it.weeks), it.sites)
+    b.row("fleet", it.weeks, -INF, it.fleet, (week, b.at("y"), 1.0))
+
+
+def _least_barrels(b: _Build) -> None:
+    """None, or between least and most: least[s] on[s, t] <= y[s, t] <= most[s, t] on[s, t]."""
+    it = b.it
+    if "on" not in b.columns:
+        return
+    n = it.sites * it.weeks
+    at = np.arange(n)
+    most = b.upper[list(b.columns).index("y")]
+    least = np.repeat(it.site_least, it.weeks)
+    b.row("least_barrels", n, 0.0, INF, (at, b.at("y"), 1.0), (at, b.at("on"), -least))
+    b.row("most_barrels", n, -INF, 0.0, (at, b.at("y"), 1.0), (at, b.at("on"), -most))
+
+
+def _opening(b: _Build) -> None:
+    """Barrels only where open, and open only with barrels: y[s, t] <= most[s, t] open[s] <= most sum y."""
+    it = b.it
+    if "open" not in b.columns:
+        return
+    n = it.sites * it.weeks
+    site = np.repeat(np.arange(it.sites), it.weeks)
+    most = b.upper[list(b.columns).index("y")]
+    b.row("opening", n, -INF, 0.0, (np.arange(n), b.at("y"), 1.0), (np.arange(n), b.at("open")[site], -most))
+    b.row("opened_used", it.sites, 0.0, INF, (site, b.at("y"), 1.0), (np.arange(it.sites), b.at("open"), -1.0))
+
+
+def _deploying(b: _Build) -> None:
+    """A site opens only in a village worked in, and that only with a site: open[s] <= deploy[v] <= sum open."""
+    it = b.it
+    if it.villages is None:
+        return
+    sites, count = np.arange(it.sites), it.village_count
+    b.row("deploying", it.sites, -INF, 0.0, (sites, b.at("open"), 1.0), (sites, b.at("deploy")[it.site_village], -1.0))
+    b.row(
+        "deployed_used", count, 0.0, INF, (it.site_village, b.at("open"), 1.0), (np.arange(count), b.at("deploy"), -1.0)
+    )
+
+
+def _village_number(b: _Build) -> None:
+    """So many villages: least <= sum over v of deploy[v] <= most."""
+    v = b.it.villages
+    if v is None or (v.least == 0 and v.most is None):
+        return
+    high = INF if v.most is None else v.most
+    n = b.it.village_count
+    b.row("village_number", 1, v.least, high, (np.zeros(n, dtype=np.int64), b.at("deploy"), 1.0))
+
+
+def _site_number(b: _Build) -> None:
+    """So many sites: least <= sum over s of open[s] <= most."""
+    w = b.it.wishes
+    if w.sites_least == 0 and w.sites_most is None:
+        return
+    high = INF if w.sites_most is None else w.sites_most
+    b.row("site_number", 1, w.sites_least, high, (np.zeros(b.it.sites, dtype=np.int64), b.at("open"), 1.0))
+
+
+def _clear_share(b: _Build) -> None:
+    """The wished share is collected: sum over arcs of x[a] >= share * all residue."""
+    it = b.it
+    if it.goal != "clear" or it.clear_share == 1:
+        return
+    asked = it.clear_share * float(it.lot_mass_kg.sum())
+    b.row("clear_share", 1, asked, INF, (np.zeros(len(it.arc_lot), dtype=np.int64), b.at("x"), 1.0))
+
+
+BLOCKS: tuple[Callable[[_Build], None], ...] = (
+    _lot_mass, _balance, _barrel_hours, _busy_floor, _fleet, _least_barrels, _opening, _deploying,
+    _village_number, _site_number, _clear_share,
+)  # fmt: skip
+
+
+def _site_week(b: _Build) -> Ints:
+    g = b.groups
+    where: Ints = g.site[g.u_group] * b.it.weeks + g.u_week
+    return where
+
+
+def _kept(b: _Build, per_kg: Floats) -> Floats:
+    """A figure a kg charred, as a coefficient of u: figure[k] * keep[k, t]."""
+    klass = b.groups.klass[b.groups.u_group]
+    return np.asarray(per_kg[klass] * b.it.keep(klass, b.groups.u_week))
+
+
+# Goal -----------------------------------------------------------------------------------------------------------------
+
+
+def _objective(b: _Build) -> float:
+    """What is made least.
+
+    margin: value of what is charred, less carrying, opening, deploying, standing, moving and hauling; made most of.
+    char: kg of char; made most of. clear: the costs named, and outlay at the barrels; made least. mix: weighted sum.
+    """
+    it = b.it
+    if it.goal == "clear":
+        _money(b, 1.0, _kept(b, it.class_cost))
+        return 1.0
+    margin, char, clear = {"margin": (1.0, 0.0, 0.0), "char": (0.0, 1.0, 0.0), "mix": it.weights}[it.goal]
+    _money(b, margin, -_kept(b, it.class_value_per_kg))
+    b.price("u", -char * _kept(b, it.class_char_per_kg))
+    b.price("x", np.full(len(it.arc_lot), -clear))
+    return -1.0
+
+
+def _money(b: _Build, weight: float, charring: Floats) -> None:
+    it = b.it
+    b.price("x", weight * it.arc_cost_per_kg)
+    b.price("u", weight * charring)
+    b.price("y", weight * np.repeat(it.barrel_cost, it.weeks))
+    if "open" in b.columns:
+        b.price("open", weight * it.site_open_cost)
+    if it.villages is not None:
+        b.price("deploy", weight * it.villages.deploy_cost)
+
+
+# Strengthening --------------------------------------------------------------------------------------------------------
+
+
+def missing_links(it: Instance, model: Model, z: Floats, tolerance: float = 1e-4) -> Model | None:
+    """Rows that any whole plan obeys and this fractional one does not, added to the model; None when there are none.
+
+    x[l, s] <= mass[l] open[s]                   a site that is not open gets nothing
+    x[l, s] <= mass[l] sum over window y[s, t]   nor does one without a barrel in the lot's window
+    """
+    count = len(it.arc_lot)
+    x = z[model.columns["x"]]
+    share = np.divide(x, it.lot_mass_kg[it.arc_lot], out=np.zeros(count), where=it.lot_mass_kg[it.arc_lot] > 0)
+    blocks: list[tuple[Ints, Ints, Ints, Floats]] = []
+    height = 0
+    if "open" in model.columns:
+        opened = model.columns["open"].start + it.arc_site
+        bad = np.flatnonzero(share > z[opened] + tolerance)
+        rows = np.arange(len(bad))
+        mass = it.lot_mass_kg[it.arc_lot[bad]]
+        blocks.append((np.r_[rows, rows], np.r_[bad, opened[bad]], rows, np.r_[np.ones(len(bad)), -mass]))
+        height = len(bad)
+    y = z[model.columns["y"]].reshape(it.sites, it.weeks)
+    upto = np.concatenate([np.zeros((it.sites, 1)), np.cumsum(y, axis=1)], axis=1)
+    klass = it.lot_class[it.arc_lot]
+    window = upto[it.arc_site, it.class_last[klass] + 1] - upto[it.arc_site, it.class_first[klass]]
+    bad = np.flatnonzero(share > window + tolerance)
+    if len(bad):
+        weeks = it.class_last[klass[bad]] - it.class_first[klass[bad]] + 1
+        owner = np.repeat(np.arange(len(bad)), weeks)
+        week = np.arange(len(owner)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass[bad]][owner]
+        column = model.columns["y"].start + it.arc_site[bad][owner] * it.weeks + week
+        mass = it.lot_mass_kg[it.arc_lot[bad]]
+        rows = np.arange(len(bad)) + height
+        blocks.append((np.r_[rows, rows[owner]], np.r_[bad, column], rows, np.r_[np.ones(len(bad)), -mass[owner]]))
+        height += len(bad)
+    if height == 0:
+        return None
+    row, col = np.concatenate([p[0] for p in blocks]), np.concatenate([p[1] for p in blocks])
+    extra = sparse.csr_matrix((np.concatenate([p[3] for p in blocks]), (row, col)), shape=(height, len(z)))
+    return replace(
+        model,
+        matrix=sparse.vstack([model.matrix, extra], format="csr"),
+        row_lower=np.r_[model.row_lower, np.full(height, -INF)],
+        row_upper=np.r_[model.row_upper, np.zeros(height)],
+    )

@@ -1,0 +1,320 @@
+"""The placement rooms on seasons small enough to be worked out another way."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from small_seasons import brute_optimum, plain_optimum, random_season, season
+
+from sourcing.errors import NoPlanError, UsageError
+from sourcing.placement import engine
+from sourcing.placement.check import check
+from sourcing.placement.instance import IN, OUT, Villages, Wishes
+from sourcing.placement.model import build
+from sourcing.placement.solve import carries_of, solve
+
+
+def best(it, **more):
+    plan = solve(it, gap=1e-9, seconds=30, **more)
+    assert check(it, plan) == []
+    assert plan.status == "optimal"
+    return plan
+
+
+# against other formulations
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_margin_equals_the_plain_model(seed):
+    it = random_season(seed)
+    assert best(it).value == pytest.approx(plain_optimum(it), rel=1e-6, abs=1e-5)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_char_equals_the_plain_model(seed):
+    it = random_season(seed, goal="char")
+    assert best(it).value == pytest.approx(plain_optimum(it), rel=1e-6, abs=1e-5)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_clear_equals_the_plain_model(seed):
+    it = random_season(seed, goal="clear", clear_share=0.25, class_cost_per_kg=0.07)
+    expected = plain_optimum(it)
+    if np.isnan(expected):
+        with pytest.raises(NoPlanError):
+            solve(it)
+    else:
+        assert best(it).value == pytest.approx(expected, rel=1e-6, abs=1e-5)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_margin_equals_brute_force(seed):
+    it = random_season(seed, lots=4, sites=2, weeks=2, classes=2, site_most=[2, 2], site_least=[1, 2])
+    assert best(it).value == pytest.approx(brute_optimum(it), rel=1e-6, abs=1e-5)
+
+
+# each rule alone, where it binds, worked by hand
+
+
+def test_lot_mass_binds():
+    """100 kg lie there and are worth 1 a kg; barrels for 600."""
+    assert best(season()).value == pytest.approx(100)
+
+
+def test_barrel_hours_bind_and_barrels_are_whole():
+    """250 kg, 100 kg a barrel-week, each barrel-week costs 60: two full ones earn 80, a third would lose 10."""
+    plan = best(season(lot_mass_kg=[250.0], barrel_week_cost=60.0))
+    assert plan.value == pytest.approx(80)
+    assert plan.barrels.tolist() == [[2]]
+
+
+def test_busy_floor_binds():
+    """130 kg at a floor of 0.7: two barrels would need 140 kg, so one barrel chars 100 kg."""
+    plan = best(season(lot_mass_kg=[130.0], busy_floor=0.7))
+    assert plan.value == pytest.approx(100)
+    assert best(season(lot_mass_kg=[140.0], busy_floor=0.7)).value == pytest.approx(140)
+
+
+def test_fleet_binds_in_its_week():
+    """Two weeks with 300 kg each; three barrels in the first, one in the second."""
+    it = season(
+        lot_mass_kg=[300.0, 300.0], lot_class=[0, 1], class_first=[0, 1], class_last=[0, 1],
+        class_hours_per_kg=[0.1, 0.1], class_value_per_kg=[1, 1], class_char_per_kg=[0.3, 0.3], class_loss_week=[0, 0],
+        arc_lot=[0, 1], arc_site=[0, 0], site_hours=[[10.0, 10.0]], fleet=[3, 1],
+    )  # fmt: skip
+    assert best(it).value == pytest.approx(400)
+
+
+def test_most_barrels_at_a_site_bind():
+    assert best(season(lot_mass_kg=[500.0], site_most=[3])).value == pytest.approx(300)
+
+
+def test_least_barrels_at_a_site_bind():
+    """At least 2 barrels at 60 each or none: 150 kg leave 30; 110 kg would lose 10, so none."""
+    assert best(season(lot_mass_kg=[150.0], site_least=[2], barrel_week_cost=60.0)).value == pytest.approx(30)
+    assert best(season(lot_mass_kg=[110.0], site_least=[2], barrel_week_cost=60.0)).value == pytest.approx(0)
+
+
+def test_opening_cost_binds():
+    """One site at 70 is worth opening for 100 kg; the dearer second for its own 50 kg at 70 is not."""
+    it = season(
+        lot_mass_kg=[100.0, 50.0], lot_class=[0, 0], arc_lot=[0, 1], arc_site=[0, 1], site_village=[0, 0],
+        site_hours=[[10.0], [10.0]], site_open_cost=[70.0, 70.0], site_least=[1, 1], site_most=[6, 6],
+    )  # fmt: skip
+    plan = best(it)
+    assert plan.value == pytest.approx(30)
+    assert plan.opened.tolist() == [True, False]
+
+
+def test_window_and_loss_bind():
+    """150 kg ready in week 0, 100 kg a week, a fifth lost by week 1: 100 + 50 * 0.8, and hours count what is left."""
+    it = season(lot_mass_kg=[150.0], class_last=[1], class_loss_week=[0.2], site_hours=[[10.0, 10.0]], fleet=[1, 1])
+    assert best(it).value == pytest.approx(140)
+    big = replace(
+        it, lot_mass_kg=[1000.0]
+    )  # 100 kg in week 0; in week 1 125 ready kg have become the 100 kg it can char
+    assert best(big).value == pytest.approx(200)
+    assert best(big).x.sum() == pytest.approx(225)
+    assert best(replace(it, class_last=[0])).value == pytest.approx(100)
+
+
+def test_carrying_cost_counts_what_was_ready():
+    """In week 1 only: 125 ready kg, carried at 0.5, become 100 kg worth 1."""
+    it = season(
+        lot_mass_kg=[125.0], class_last=[1], class_loss_week=[0.2], site_hours=[[0.0, 10.0]], fleet=[1, 1],
+        arc_cost_per_kg=[0.5],
+    )  # fmt: skip
+    assert best(it).value == pytest.approx(100 - 62.5)
+
+
+def two_sites(**more):
+    """Two villages, a site and 100 kg at each; the second lot is worth carrying only to its own site."""
+    return season(**({
+        "lot_mass_kg": [100.0, 80.0], "lot_class": [0, 0], "arc_lot": [0, 1], "arc_site": [0, 1],
+        "site_village": [0, 1],
+        "site_hours": [[10.0], [10.0]], "site_open_cost": [0.0, 0.0], "site_least": [1, 1], "site_most": [6, 6],
+    } | more))  # fmt: skip
+
+
+def test_deploy_cost_binds():
+    """The second village's 80 kg do not pay for 90."""
+    assert best(two_sites(villages=Villages(deploy_cost=[90.0, 90.0]))).value == pytest.approx(10)
+
+
+def test_most_and_least_villages_bind():
+    assert best(two_sites(villages=Villages(deploy_cost=[0.0, 0.0], most=1))).value == pytest.approx(100)
+    assert best(two_sites(villages=Villages(deploy_cost=[90.0, 90.0], least=2))).value == pytest.approx(0)
+
+
+def test_village_pins_bind():
+    free = Villages(deploy_cost=[90.0, 90.0])
+    assert best(two_sites(villages=replace(free, pin=[OUT, IN]))).value == pytest.approx(-10)
+
+
+def test_site_pins_and_numbers_bind():
+    assert best(two_sites(wishes=Wishes(site_pin=[OUT, 0]))).value == pytest.approx(80)
+    assert best(two_sites(site_open_cost=[0, 90], wishes=Wishes(site_pin=[0, IN]))).value == pytest.approx(90)
+    assert best(two_sites(wishes=Wishes(sites_most=1))).value == pytest.approx(100)
+    assert best(two_sites(site_open_cost=[0, 90], wishes=Wishes(sites_least=2))).value == pytest.approx(90)
+
+
+def test_fixed_and_forbidden_barrels_bind():
+    fixed = Wishes(barrels_least=[[0], [2]], barrels_most=[[6], [2]])
+    assert best(two_sites(fleet=[2], wishes=fixed)).value == pytest.approx(80)
+    assert best(two_sites(wishes=Wishes(barrels_most=[[0], [6]]))).value == pytest.approx(80)
+
+
+def test_clear_share_binds():
+    """Half of 180 kg must go; carrying costs 1 a kg from the first lot, 2 from the second: 90 kg at 1."""
+    it = two_sites(goal="clear", clear_share=0.5, arc_cost_per_kg=[1.0, 2.0])
+    assert best(it).value == pytest.approx(90)
+    assert best(replace(it, clear_share=1.0)).value == pytest.approx(260)
+
+
+def test_weights_trade_goals():
+    """Carrying costs 1.1 a kg, worth 1: margin alone leaves it; a weight of 0.5 on char (0.3 kg a kg) takes it."""
+    it = season(goal="mix", arc_cost_per_kg=[1.1], weights=(1.0, 0.0, 0.0))
+    assert best(it).value == pytest.approx(0)
+    assert best(replace(it, weights=(1.0, 0.5, 0.0))).value == pytest.approx(100 * (-0.1 + 0.15))
+    assert best(replace(it, weights=(1.0, 0.0, 0.2))).value == pytest.approx(100 * (-0.1 + 0.2))
+
+
+# refusals
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"lot_mass_kg": [np.nan]}, "missing"),
+        ({"lot_mass_kg": [-1.0]}, "below 0"),
+        ({"lot_mass_kg": [1.0, 2.0]}, "shape"),
+        ({"arc_lot": [3]}, "only 1"),
+        ({"fleet": [1.5]}, "whole"),
+        ({"class_hours_per_kg": [0.0]}, "takes time"),
+        ({"class_loss_week": [1.5]}, "from 0 to 1"),
+        ({"site_least": [3], "site_most": [2]}, "at least 3"),
+        ({"goal": "wealth"}, "goal"),
+        ({"busy_floor": 2.0}, "busy_floor"),
+        ({"arc_cost_per_kg": [np.inf]}, "infinite"),
+        ({"lot_mass_kg": ["many"]}, "numbers"),
+    ],
+)
+def test_malformed_instances_are_refused(change, said):
+    with pytest.raises(UsageError, match=said):
+        season(**change)
+
+
+def test_all_faults_are_told_at_once():
+    with pytest.raises(UsageError, match=r"lot_mass_kg.*fleet"):
+        season(lot_mass_kg=[-1.0], fleet=[0.5])
+
+
+def test_the_impossible_is_refused_with_both_figures():
+    with pytest.raises(NoPlanError, match=r"180 kg.*100 kg"):
+        two_sites(goal="clear", arc_lot=[0], arc_site=[0])
+    with pytest.raises(NoPlanError, match=r"7 barrels.*there are 6"):
+        two_sites(site_most=[9, 9], wishes=Wishes(barrels_least=[[3], [4]]))
+    with pytest.raises(NoPlanError, match="no plan"):
+        solve(season(goal="clear", fleet=[0]))
+
+
+def test_an_instance_cannot_be_changed():
+    it = season()
+    with pytest.raises(ValueError, match="read-only"):
+        it.lot_mass_kg[0] = 3
+
+
+# carries
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_carries_conserve_mass(seed):
+    it = random_season(seed, lots=30, sites=4, weeks=6, classes=4)
+    plan = best(it)
+    along = np.bincount(plan.carry_arc, weights=plan.carry_kg, minlength=len(it.arc_lot))
+    np.testing.assert_allclose(along, plan.x, rtol=1e-12, atol=1e-9)
+    assert plan.carry_kg.sum() == pytest.approx(plan.work_kg.sum(), rel=1e-12)
+    assert (plan.carry_kg > 0).all()
+
+
+def test_the_cheapest_carries_come_first():
+    it = season(
+        lot_mass_kg=[100.0, 100.0], lot_class=[0, 0], class_last=[1], arc_lot=[0, 1], arc_site=[0, 0],
+        arc_cost_per_kg=[0.3, 0.1], site_hours=[[10.0, 10.0]], fleet=[1, 1],
+    )  # fmt: skip
+    plan = best(it)
+    assert list(zip(plan.carry_arc, plan.carry_week, plan.carry_kg.round(6), strict=True)) == [(1, 0, 100), (0, 1, 100)]
+
+
+# the checker
+
+
+def spoil(**change):
+    return lambda plan: replace(plan, **{name: make(plan) for name, make in change.items()})
+
+
+def more(name, at, by):
+    def make(plan):
+        array = getattr(plan, name).copy()
+        array[at] += by
+        return array
+
+    return make
+
+
+CORRUPTIONS = {
+    "a barrel more than the fleet": spoil(barrels=more("barrels", (0, 0), 20)),
+    "no barrels where work is done": spoil(
+        barrels=lambda p: np.zeros_like(p.barrels), opened=lambda p: p.opened & False
+    ),
+    "a barrel idle": spoil(barrels=lambda p: np.where(p.barrels == p.barrels.max(), p.barrels + 1, p.barrels)),
+    "barrels not whole": spoil(barrels=lambda p: p.barrels * 1.0),
+    "a kilo that does not exist": spoil(carry_kg=more("carry_kg", 0, 500.0)),
+    "a carry out of its window": spoil(carry_week=lambda p: np.roll(p.carry_week * 0 + 5, 0)),
+    "a negative carry": spoil(carry_kg=lambda p: -p.carry_kg),
+    "x that differs from the carries": spoil(x=more("x", 0, 5.0)),
+    "work nobody carried": spoil(work_kg=more("work_kg", 0, 5.0)),
+    "a value too good": spoil(value=lambda p: p.value * 1.01, bound=lambda p: p.bound * 1.02),
+    "a bound below the value": spoil(bound=lambda p: p.value * 0.9),
+    "opened said wrongly": spoil(opened=lambda p: ~p.opened),
+    "another goal": spoil(goal=lambda p: "char"),
+}
+
+
+@pytest.mark.parametrize("name", CORRUPTIONS)
+def test_checker_catches(name):
+    it = random_season(3, lots=12, sites=3, weeks=6, classes=3, busy_floor=0.8)
+    plan = best(it)
+    assert plan.value > 10
+    assert check(it, CORRUPTIONS[name](plan)), name
+
+
+# time
+
+
+def test_the_time_limit_is_kept():
+    it = random_season(5, lots=4000, sites=40, weeks=20, classes=60, villages=8, fleet=np.full(20, 60))
+    began = time.monotonic()
+    plan = solve(it, gap=1e-9, seconds=3)
+    assert time.monotonic() - began < 3 + 3 * engine.GRACE_S
+    assert check(it, plan) == []
+    assert plan.bound >= plan.value
+
+
+def test_rough_duals_still_give_a_bound():
+    it = random_season(2)
+    model = build(it)
+    exact = engine.run(model, relaxed=True)
+    assert engine.safe_bound(model, exact.row_duals) == pytest.approx(exact.objective, rel=1e-7)
+    draw = np.random.default_rng(1)
+    for _ in range(20):
+        rough = exact.row_duals * draw.uniform(0.5, 1.5, len(exact.row_duals))
+        assert engine.safe_bound(model, rough) <= exact.objective + 1e-6
+
+
+def test_carries_by_lot_and_site():
+    lot, site, week, kg = carries_of(it := two_sites(), best(it))
+    assert sorted(zip(lot, site, week, kg.round(6), strict=True)) == [(0, 0, 0, 100), (1, 1, 0, 80)]
