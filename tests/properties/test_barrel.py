@@ -1,5 +1,7 @@
 """What must always hold of a barrel day and of the queue."""
 
+import itertools
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -48,7 +50,7 @@ def test_the_chart_never_asks_a_tender_to_be_in_two_places(times, n, k, day_min)
     chart = day_chart(barrel_day(times, n, k, day_min), day_min)
     for tender in range(k):
         bars = sorted((t.start_min, t.end_min) for t in chart if t.tender == tender)
-        assert all(a[1] <= b[0] + 1e-6 for a, b in zip(bars, bars[1:], strict=False))
+        assert all(a[1] <= b[0] + 1e-6 for a, b in itertools.pairwise(bars))
     assert all(t.end_min <= day_min + 1e-6 for t in chart)
 
 

@@ -1,6 +1,7 @@
 """The barrel day: cycles, counts, charts, simulation, and the rates the placement uses."""
 
 import dataclasses
+import itertools
 import math
 
 import pytest
@@ -90,7 +91,7 @@ def test_the_chart_holds_the_counted_batches_and_no_barrel_does_two_things_at_on
     assert len([t for t in chart if t.task == "char"]) == day.batches
     for barrel in range(barrels):
         bars = sorted((t.start_min, t.end_min) for t in chart if t.barrel == barrel)
-        assert all(a[1] <= b[0] + 1e-9 for a, b in zip(bars, bars[1:], strict=False))
+        assert all(a[1] <= b[0] + 1e-9 for a, b in itertools.pairwise(bars))
         # nothing burns shorter than it must, nor longer than one slot more
         burns = [t.end_min - t.start_min for t in chart if t.barrel == barrel and t.task == "char"]
         assert all(times.char - 1e-9 <= b <= times.char + day.slot_min + 1e-9 for b in burns)
@@ -104,7 +105,7 @@ def test_no_tender_is_in_two_places_at_once_and_all_is_done_by_evening(barrels, 
     assert max(t.end_min for t in chart) <= DAY + 1e-9
     for tender in range(tenders):
         bars = sorted((t.start_min, t.end_min) for t in chart if t.tender == tender)
-        assert all(a[1] <= b[0] + 1e-9 for a, b in zip(bars, bars[1:], strict=False))
+        assert all(a[1] <= b[0] + 1e-9 for a, b in itertools.pairwise(bars))
 
 
 def test_the_simulated_day_without_chance_agrees_with_the_cycle():
@@ -176,7 +177,7 @@ def test_the_ending_can_differ_by_residue(values):
 
 
 def test_too_few_people_to_seal_is_no_plan(values):
-    with pytest.raises(NoPlanError, match="works.tenders_at_site"):
+    with pytest.raises(NoPlanError, match=r"works\.tenders_at_site"):
         barrel_rates([("cotton", "stalk")], season(ending="seal", tenders_at_site=1), values)
 
 
