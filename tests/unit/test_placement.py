@@ -7,7 +7,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from small_seasons import brute_optimum, plain_optimum, random_season, season
 
 from sourcing.errors import NoPlanError, UsageError
 from sourcing.placement import engine
@@ -15,6 +14,7 @@ from sourcing.placement.check import check
 from sourcing.placement.instance import IN, OUT, Villages, Wishes
 from sourcing.placement.model import build
 from sourcing.placement.solve import carries_of, solve
+from tests.unit.small_seasons import brute_optimum, plain_optimum, random_season, season
 
 
 def best(it, **more):
