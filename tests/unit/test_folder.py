@@ -48,7 +48,10 @@ def test_a_folder_that_cannot_be_written_is_told_in_words(tmp_path):
 def test_a_full_disk_is_told_in_words(tmp_path):
     if not Path("/dev/full").exists():
         pytest.skip("this system has no /dev/full")
-    with pytest.raises(OutputError, match="could not be written"), new_plan_folder(tmp_path, WHEN):
-        with Path("/dev/full").open("w") as sink:
-            sink.write("x" * 100_000)
+    with (
+        pytest.raises(OutputError, match="could not be written"),
+        new_plan_folder(tmp_path, WHEN),
+        Path("/dev/full").open("w") as sink,
+    ):
+        sink.write("x" * 100_000)
     assert latest_plan(tmp_path) is None
