@@ -216,6 +216,15 @@ class WorksSettings(Section):
     times: Literal["steady", "varying"] = "steady"
     """'steady': every batch takes its time to the minute; 'varying': times differ from batch to batch and barrels queue
     for a tender (finite-source queue, the cautious end)."""
+    haul_mode: str = "handcart"
+    """How char goes from the sites to the workshop: a way of carrying, as in `carrying.modes`."""
+    presses: dict[str, Count] = {}
+    """Presses at hand, kind = count ("hand" = 4, "small_electric" = 1, "large_electric" = 1); left out, the cheapest
+    whole number of presses that finishes in time is worked out."""
+    press_weeks_after: Count = 6
+    """Weeks after the last char in which pressing may go on, where presses are worked out [weeks]."""
+    sales_kg_a_week: NotNegative = 0.0
+    """Most briquettes the market takes a week [kg]; 0: all that are ready."""
 
 
 class Settings(Section):
