@@ -108,12 +108,33 @@ class CropSettings(Section):
 
     yield_t_ha: Positive | None = None
     """Yield of the product at field weight [t/ha], where a field gives none."""
+    yield_counts: str = ""
+    """What the yield counts where it is not the product at field weight: 'milled' (rice), 'lint' (cotton), 'kernel'
+    (groundnut), 'copra' (coconut), 'ear' (maize). It is then brought to field weight, and the plan says so."""
     harvest_start: str = ""
     """First day of harvest, MM-DD."""
     harvest_end: str = ""
     """Last day of harvest, MM-DD."""
     clear_by: str = ""
     """Last day the residue may lie in the field, MM-DD (sowing, burning or grazing follows)."""
+
+
+class VillageUse(Section):
+    """What a village itself says it needs of a residue; in place of the figures crop.CROP.RESIDUE.fodder_share,
+    fuel_share and thatch_share. Shares of what can be collected [0-1]; together at most 1."""
+
+    village: str = ""
+    """Village, by its id; left out, all villages."""
+    crop: str = ""
+    """Crop, by our name; left out, all crops."""
+    residue: str = ""
+    """Residue, by our name; left out, all residues."""
+    fodder: Share | None = None
+    """Share eaten by animals [0-1]."""
+    fuel: Share | None = None
+    """Share burnt in the household [0-1]."""
+    thatch: Share | None = None
+    """Share for thatch, fences and mats [0-1]."""
 
 
 class SupplySettings(Section):
@@ -124,8 +145,12 @@ class SupplySettings(Section):
     ratio_method: Literal["ratio", "ipcc_2006", "ipcc_2019"] = "ratio"
     """How residue follows from yield: the crop's residue-to-product ratio, or an IPCC relation. Sources differ by a
     factor of two; `sourcing supply` shows what each would give."""
-    ground_cover: Share = 0.3
-    """Share of the ground to be left covered by residue [0-1]; 0 to leave none for cover."""
+    ground_cover: Annotated[float, Field(ge=0, lt=1)] = 0.3
+    """Share of the ground to be left covered by residue [0-1); 0 to leave none for cover."""
+    cover_at: Literal["sowing", "harvest"] = "sowing"
+    """When the ground must be covered: 'sowing' leaves more, for what decays until then."""
+    village_uses: list[VillageUse] = []
+    """What villages say they need for fodder, fuel and thatch."""
     residues: list[str] = []
     """Only these residues are collected, such as 'cotton/stalk'; left out, all of them."""
     not_collected: list[str] = []
