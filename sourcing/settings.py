@@ -171,7 +171,10 @@ class CarryingSettings(Section):
     modes: list[str] = ["head_load", "handcart", "bicycle"]
     """Ways of carrying that the villages have. `sourcing values carry` lists them."""
     max_distance_m: Positive = 1500.0
-    """Farthest a load is carried [m], one way along the path."""
+    """Farthest a load is carried, one way along the path [m]. Climbs and rough ground count as the metres of level
+    path that take as long."""
+    max_cost_per_kg: Positive | None = None
+    """Dearest carrying worth considering [currency a dry kg]; left out, only the distance bounds it."""
     detour_factor: Annotated[float, Field(ge=1)] = 1.4
     """Path length over straight line where no paths are given."""
     snap_m: NotNegative = 5.0
