@@ -42,6 +42,9 @@ class _Checker:
             self.standing()
             self.busy()
             self.numbers()
+            self.moving()
+            self.people_and_water()
+            self.workshop()
             self.shares()
             self.worth()
         return self.found
@@ -167,8 +170,103 @@ class _Checker:
                         self.say(f"village {v} is pinned {'in' if pin == 1 else 'out'}, the plan does otherwise")
         self.used, self.villages = used, villages
 
+    def moving(self) -> None:
+        """Barrels brought: how many a week, how long they stand, what it costs; and how far off last plan."""
+        it, moves = self.it, self.it.moves
+        self.move_cost = self.change_price = 0.0
+        if moves is not None:
+            brought_in: dict[int, int] = defaultdict(int)
+            before = [0 if moves.standing is None else int(moves.standing[s]) for s in self.sites]
+            batches: list[list[tuple[int, int]]] = [[] for _ in self.sites]
+            for week in self.weeks:
+                net: dict[int, int] = defaultdict(int)
+                for s in self.sites:
+                    y = self.barrels[s][week]
+                    more = y - before[s]
+                    net[int(it.site_village[s])] += more
+                    if more > 0:
+                        brought_in[week] += more
+                        self.move_cost += more * float(moves.site_cost[s])
+                        batches[s].append((week, more))
+                    bound = sum(n for since, n in batches[s] if week - since < moves.stay_weeks)
+                    if y < bound:
+                        self.say(f"site {s}, week {week}: {y} barrels, {bound} were brought too lately to leave")
+                    before[s] = y
+                if moves.village_cost is not None:
+                    self.move_cost += sum(max(0, n) * float(moves.village_cost[v]) for v, n in net.items())
+                if moves.most is not None and brought_in[week] > float(moves.most[week]) + TOLERANCE:
+                    self.say(
+                        f"week {week}: {brought_in[week]} barrels are brought, at most {moves.most[week]:g} can be"
+                    )
+        last = it.previous
+        if last is not None:
+            for s in self.sites:
+                old = last.barrels[s].tolist()
+                self.change_price += last.barrel_week_price * sum(
+                    abs(a - b) for a, b in zip(self.barrels[s], old, strict=True)
+                )
+                self.change_price += last.site_price * (any(old) != any(self.barrels[s]))
+
+    def people_and_water(self) -> None:
+        """Crew hours by village and week, from the hours of each carry; water by site and week."""
+        it = self.it
+        if it.crew is not None:
+            hours: dict[tuple[int, int], float] = defaultdict(float)
+            for arc, week, kg in self.carries:
+                hours[int(it.site_village[self.arc_site[arc]]), week] += kg * float(it.arc_hours_per_kg[arc])
+            for (s, week), by_class in self.charred.items():
+                for klass, kg in by_class.items():
+                    hours[int(it.site_village[s]), week] += kg * float(it.crew.class_tender_hours_per_kg[klass])
+            for (v, week), spent in hours.items():
+                if self.over(spent, float(it.crew.hours[v, week])):
+                    self.say(
+                        f"village {v}, week {week}: {spent:.2f} crew hours, there are {it.crew.hours[v, week]:.2f}"
+                    )
+        if it.water is not None:
+            for (s, week), by_class in self.charred.items():
+                litres = sum(kg * float(it.water.class_litres_per_kg[klass]) for klass, kg in by_class.items())
+                if self.over(litres, float(it.water.litres[s, week])):
+                    self.say(
+                        f"site {s}, week {week}: {litres:.1f} l of water, there are {it.water.litres[s, week]:.1f}"
+                    )
+
+    def workshop(self) -> None:
+        """Char that the presses cannot take must find room in the store."""
+        shop = self.it.workshop
+        self.haul_cost = 0.0
+        if shop is None:
+            return
+        made: dict[int, float] = defaultdict(float)
+        for (s, week), by_class in self.charred.items():
+            for klass, kg in by_class.items():
+                char = kg * float(self.it.class_char_per_kg[klass])
+                made[week] += char
+                if shop.site_haul_cost_per_kg is not None:
+                    self.haul_cost += char * float(shop.site_haul_cost_per_kg[s])
+        stock = 0.0
+        for week in self.weeks:
+            stock = max(0.0, stock + made[week] - float(shop.press_kg[week]))
+            if self.over(stock, shop.store_kg):
+                self.say(f"week {week}: {stock:.1f} kg of char wait in a store for {shop.store_kg:.1f}")
+
     def shares(self) -> None:
-        """The share to clear."""
+        """The share to clear, each village's fair share, and differing from other plans."""
+        wishes = self.it.wishes
+        if wishes.fair_share is not None and wishes.lot_village is not None:
+            own: dict[int, float] = defaultdict(float)
+            got_of: dict[int, float] = defaultdict(float)
+            for lot, v in enumerate(wishes.lot_village.tolist()):
+                own[v] += float(self.it.lot_mass_kg[lot])
+                got_of[v] += self.from_lot.get(lot, 0.0)
+            for v, kg in own.items():
+                if self.over(float(wishes.fair_share[v]) * kg, got_of[v]):
+                    self.say(
+                        f"village {v}: {got_of[v]:.1f} of {kg:.1f} kg collected, {wishes.fair_share[v]:.0%} was wished"
+                    )
+        for n, other in enumerate(wishes.avoid):
+            unlike = sum((s in self.used) != bool(other[s]) for s in self.sites)
+            if unlike < wishes.apart:
+                self.say(f"the plan differs from plan {n} in {unlike} sites, {wishes.apart} were wished")
         it = self.it
         if it.goal == "clear":
             asked, got = it.clear_share * math.fsum(it.lot_mass_kg.tolist()), math.fsum(self.from_lot.values())
@@ -183,6 +281,7 @@ class _Checker:
         costs += math.fsum(float(it.barrel_cost[s]) * y for s in self.sites for y in self.barrels[s])
         if it.villages is not None:
             costs += math.fsum(float(it.villages.deploy_cost[v]) for v in self.villages)
+        costs += self.move_cost + self.haul_cost
         outlay = worth = char = 0.0
         for by_class in self.charred.values():
             for klass, kg in by_class.items():
@@ -196,6 +295,18 @@ class _Checker:
             "clear": costs + outlay,
             "mix": it.weights[0] * margin + it.weights[1] * char + it.weights[2] * cleared,
         }[plan.goal]
+        value += self.change_price if plan.goal == "clear" else -self.change_price
+        spent = costs + outlay
+        if it.wishes.budget is not None and self.over(spent, it.wishes.budget):
+            self.say(f"{spent:.2f} is spent, the budget is {it.wishes.budget:.2f}")
+        for name, found, said in (
+            ("margin", margin, plan.margin),
+            ("char", char, plan.char_kg),
+            ("residue", cleared, plan.cleared_kg),
+            ("spending", spent, plan.spent),
+        ):
+            if abs(found - said) > TOLERANCE * max(1.0, abs(found), worth * 1e-2, costs * 1e-2):
+                self.say(f"the plan says its {name} is {said:.6g}; recomputed {found:.6g}")
         scale = max(1.0, abs(value), worth * 1e-2, costs * 1e-2)
         if plan.goal != it.goal:
             self.say(f"the plan's goal is {plan.goal}, the season's {it.goal}")

@@ -132,9 +132,9 @@ class Previous:
     barrels: Ints
     """Barrels by site and week in last plan, shape (S, T)."""
     barrel_week_price: float = 0.0
-    """Price of each barrel-week more or fewer than in last plan [currency]."""
+    """Price of each barrel-week more or fewer than in last plan, in units of the goal's value."""
     site_price: float = 0.0
-    """Price of each site opened or given up against last plan [currency]."""
+    """Price of each site opened or given up against last plan, in units of the goal's value."""
 
 
 @dataclass(frozen=True)
@@ -355,6 +355,11 @@ class _Check:
         wishes = it.wishes
         if (wishes.fair_share is None) != (wishes.lot_village is None):
             self.faults.append("wishes.fair_share and wishes.lot_village are needed together")
+        if it.previous is not None:
+            self.number("previous.barrel_week_price", it.previous.barrel_week_price, 0.0, np.inf)
+            self.number("previous.site_price", it.previous.site_price, 0.0, np.inf)
+        if wishes.budget is not None and not np.isfinite(wishes.budget):
+            self.faults.append(f"wishes.budget is {wishes.budget}; a figure is wanted")
         for plan in wishes.avoid:
             if np.shape(plan) != (sizes["S"],):
                 self.faults.append(f"wishes.avoid holds a plan of shape {np.shape(plan)}; ({sizes['S']},) is wanted")

@@ -70,6 +70,8 @@ class Model:
     groups: Groups
     sign: float
     """Value of the goal = sign * objective: -1 where the goal is made most of, 1 where cost is made least."""
+    spending: Floats
+    """Money spent a unit of each variable [currency]."""
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -94,6 +96,7 @@ class _Build:
     entries: list[tuple[Ints, Ints, Floats]] = field(default_factory=list)
     width: int = 0
     height: int = 0
+    offset: float = 0.0
 
     def add(self, name: str, lower: Floats, upper: Floats, whole: bool = False) -> None:
         n = len(upper)
@@ -174,23 +177,36 @@ def _bands(key: Ints, hours: Floats, ratio: float) -> Ints:
     return band
 
 
-def build(it: Instance, relaxed: frozenset[str] = frozenset()) -> Model:
-    """The whole program. `relaxed` names wishes that are left out (see `conflict`)."""
+def build(it: Instance) -> Model:
+    """The whole program."""
     b = _Build(it, make_groups(it))
     _variables(b)
     for block in BLOCKS:
-        if block.__name__.lstrip("_") not in relaxed:
-            block(b)
+        block(b)
     sign = _objective(b)
     none = np.zeros(0)
     row = np.concatenate([e[0] for e in b.entries]) if b.entries else none.astype(np.int64)
     column = np.concatenate([e[1] for e in b.entries]) if b.entries else none.astype(np.int64)
     value = np.concatenate([e[2] for e in b.entries]) if b.entries else none
     matrix = sparse.csr_matrix((value, (row, column)), shape=(b.height, b.width))
+    spending = np.zeros(b.width)
+    for name, amount in _spending(b).items():
+        spending[b.columns[name]] = amount
     return Model(
-        np.concatenate(b.cost), np.concatenate(b.lower), np.concatenate(b.upper), np.concatenate(b.whole), matrix,
-        np.concatenate(b.row_lower), np.concatenate(b.row_upper), 0.0, b.columns, b.rows, b.groups, sign,
-    )  # fmt: skip
+        cost=np.concatenate(b.cost),
+        lower=np.concatenate(b.lower),
+        upper=np.concatenate(b.upper),
+        whole=np.concatenate(b.whole),
+        matrix=matrix,
+        row_lower=np.concatenate(b.row_lower),
+        row_upper=np.concatenate(b.row_upper),
+        offset=b.offset,
+        columns=b.columns,
+        rows=b.rows,
+        groups=b.groups,
+        sign=sign,
+        spending=spending,
+    )
 
 
 # Variables ------------------------------------------------------------------------------------------------------------
@@ -235,7 +251,12 @@ def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
 
 
 def _variables(b: _Build) -> None:
-    """x[a] >= 0, u[g, t] >= 0, y[s, t] whole, and, where needed, on[s, t], open[s] and deploy[v], each 0 or 1."""
+    """The variables, each block only where it is needed.
+
+    x[a], u[g, t] kg; y[s, t] whole barrels; on[s, t], open[s], deploy[v] 0 or 1; arrive[s, t] barrels brought to the
+    site; enter[v, t] barrels brought into the village; stock[t] char held over [kg]; change[s, t] barrels off last
+    plan.
+    """
     it, groups = b.it, b.groups
     b.add("x", np.zeros(len(it.arc_lot)), it.lot_mass_kg[it.arc_lot])
     b.add("u", np.zeros(len(groups.u_group)), groups.mass_kg[groups.u_group])
@@ -249,6 +270,16 @@ def _variables(b: _Build) -> None:
     if it.villages is not None:
         pin = it.villages.pin if it.villages.pin is not None else np.zeros(it.village_count, dtype=np.int64)
         b.add("deploy", (pin == IN).astype(np.float64), (pin != OUT).astype(np.float64), whole=True)
+    if it.moves is not None:
+        b.add("arrive", np.zeros(most.size), np.maximum(most, least).ravel())
+        if it.moves.village_cost is not None:
+            room = np.zeros((it.village_count, it.weeks))
+            np.add.at(room, it.site_village, np.maximum(most, least))
+            b.add("enter", np.zeros(room.size), room.ravel())
+    if it.workshop is not None:
+        b.add("stock", np.zeros(it.weeks), np.full(it.weeks, it.workshop.store_kg))
+    if it.previous is not None and it.previous.barrel_week_price > 0:
+        b.add("change", np.zeros(most.size), np.maximum(np.maximum(most, least), it.previous.barrels).ravel())
 
 
 # Rows -----------------------------------------------------------------------------------------------------------------
@@ -360,9 +391,129 @@ def _clear_share(b: _Build) -> None:
     b.row("clear_share", 1, asked, INF, (np.zeros(len(it.arc_lot), dtype=np.int64), b.at("x"), 1.0))
 
 
+def _arriving(b: _Build) -> None:
+    """Barrels brought: y[s, t] - y[s, t-1] <= arrive[s, t], and by village, net of moves inside it, <= enter[v, t]."""
+    it = b.it
+    if it.moves is None:
+        return
+    n = it.sites * it.weeks
+    at, y = np.arange(n), b.at("y")
+    later = at[at % it.weeks > 0]
+    standing = np.zeros((it.sites, it.weeks))
+    if it.moves.standing is not None:
+        standing[:, 0] = it.moves.standing
+    b.row("arriving", n, -INF, standing.ravel(), (at, y, 1.0), (later, y[later - 1], -1.0), (at, b.at("arrive"), -1.0))
+    if it.moves.village_cost is None:
+        return
+    where = np.repeat(it.site_village, it.weeks) * it.weeks + at % it.weeks
+    there = np.zeros((it.village_count, it.weeks))
+    np.add.at(there, it.site_village, standing)
+    m = it.village_count * it.weeks
+    b.row(
+        "entering", m, -INF, there.ravel(), (where, y, 1.0), (where[later], y[later - 1], -1.0),
+        (np.arange(m), b.at("enter"), -1.0),
+    )  # fmt: skip
+
+
+def _most_moves(b: _Build) -> None:
+    """Only so many barrels can be brought in a week: sum over s of arrive[s, t] <= most[t]."""
+    it = b.it
+    if it.moves is None or it.moves.most is None:
+        return
+    b.row("most_moves", it.weeks, -INF, it.moves.most, (np.tile(np.arange(it.weeks), it.sites), b.at("arrive"), 1.0))
+
+
+def _stays(b: _Build) -> None:
+    """A barrel brought stands a while: sum of arrive[s, t'] over the last stay_weeks weeks t' <= y[s, t]."""
+    it = b.it
+    if it.moves is None or it.moves.stay_weeks <= 1:
+        return
+    n = it.sites * it.weeks
+    at, arrive = np.arange(n), b.at("arrive")
+    terms: list[tuple[Ints, Ints, float]] = [(at, b.at("y"), -1.0)]
+    for back in range(min(it.moves.stay_weeks, it.weeks)):
+        since = at[at % it.weeks >= back]
+        terms.append((since, arrive[since - back], 1.0))
+    b.row("stays", n, -INF, 0.0, *terms)
+
+
+def _crew_hours(b: _Build) -> None:
+    """People have so many hours: sum over groups in v of (carry_h + tender_h keep[k, t]) u[g, t] <= hours[v, t]."""
+    it, g = b.it, b.groups
+    if it.crew is None:
+        return
+    where = it.site_village[g.site[g.u_group]] * it.weeks + g.u_week
+    hours = g.hours_per_kg[g.u_group] + _kept(b, it.crew.class_tender_hours_per_kg)
+    b.row("crew_hours", it.village_count * it.weeks, -INF, it.crew.hours.ravel(), (where, b.at("u"), hours))
+
+
+def _water(b: _Build) -> None:
+    """Water at the site: sum over k of litres[k] keep[k, t] u[s, k, t] <= litres[s, t]."""
+    it = b.it
+    if it.water is None:
+        return
+    per_kg = _kept(b, it.water.class_litres_per_kg)
+    b.row("water", it.sites * it.weeks, -INF, it.water.litres.ravel(), (_site_week(b), b.at("u"), per_kg))
+
+
+def _press(b: _Build) -> None:
+    """The workshop keeps up: stock[t-1] + char made in t - press[t] <= stock[t] <= store."""
+    it = b.it
+    if it.workshop is None:
+        return
+    weeks, stock = np.arange(it.weeks), b.at("stock")
+    char = _kept(b, it.class_char_per_kg)
+    b.row(
+        "press", it.weeks, -INF, it.workshop.press_kg, (b.groups.u_week, b.at("u"), char), (weeks, stock, -1.0),
+        (weeks[1:], stock[:-1], 1.0),
+    )  # fmt: skip
+
+
+def _budget(b: _Build) -> None:
+    """Money spent on everything (see `_spending`) <= budget."""
+    if b.it.wishes.budget is None:
+        return
+    terms = [(np.zeros(len(cost), dtype=np.int64), b.at(name), cost) for name, cost in _spending(b).items()]
+    b.row("budget", 1, -INF, b.it.wishes.budget, *terms)
+
+
+def _fair_share(b: _Build) -> None:
+    """Each village is served: sum of x[a] over arcs from its lots >= fair_share[v] * its residue."""
+    it, wishes = b.it, b.it.wishes
+    if wishes.fair_share is None or wishes.lot_village is None:
+        return
+    own = np.bincount(wishes.lot_village, weights=it.lot_mass_kg, minlength=it.village_count)
+    where = wishes.lot_village[it.arc_lot]
+    b.row("fair_share", it.village_count, wishes.fair_share * own, INF, (where, b.at("x"), 1.0))
+
+
+def _apart(b: _Build) -> None:
+    """Unlike other plans: sites opened that the other leaves + sites left that the other opens >= apart."""
+    wishes = b.it.wishes
+    if not wishes.avoid:
+        return
+    others = np.array(wishes.avoid, dtype=bool)
+    where, site = np.indices(others.shape)
+    sign = np.where(others, -1.0, 1.0).ravel()
+    limit = wishes.apart - others.sum(axis=1)
+    b.row("apart", len(others), limit, INF, (where.ravel(), b.at("open")[site.ravel()], sign))
+
+
+def _changes(b: _Build) -> None:
+    """Barrels off last plan: change[s, t] >= |y[s, t] - last[s, t]|."""
+    it = b.it
+    if it.previous is None or "change" not in b.columns:
+        return
+    n = it.sites * it.weeks
+    at, last = np.arange(n), it.previous.barrels.ravel()
+    b.row("more_than_last", n, -INF, last, (at, b.at("y"), 1.0), (at, b.at("change"), -1.0))
+    b.row("fewer_than_last", n, last, INF, (at, b.at("y"), 1.0), (at, b.at("change"), 1.0))
+
+
 BLOCKS: tuple[Callable[[_Build], None], ...] = (
     _lot_mass, _balance, _barrel_hours, _busy_floor, _fleet, _least_barrels, _opening, _deploying,
-    _village_number, _site_number, _clear_share,
+    _village_number, _site_number, _clear_share, _arriving, _most_moves, _stays, _crew_hours, _water, _press, _budget,
+    _fair_share, _apart, _changes,
 )  # fmt: skip
 
 
@@ -382,31 +533,54 @@ def _kept(b: _Build, per_kg: Floats) -> Floats:
 
 
 def _objective(b: _Build) -> float:
-    """What is made least.
+    """What is made least; and the price of leaving last plan, in units of the goal, on top.
 
     margin: value of what is charred, less carrying, opening, deploying, standing, moving and hauling; made most of.
-    char: kg of char; made most of. clear: the costs named, and outlay at the barrels; made least. mix: weighted sum.
+    char: kg of char; made most of. clear: all that is spent; made least. mix: weighted sum, made most of.
     """
     it = b.it
+    sign = -1.0
     if it.goal == "clear":
-        _money(b, 1.0, _kept(b, it.class_cost))
-        return 1.0
-    margin, char, clear = {"margin": (1.0, 0.0, 0.0), "char": (0.0, 1.0, 0.0), "mix": it.weights}[it.goal]
-    _money(b, margin, -_kept(b, it.class_value_per_kg))
-    b.price("u", -char * _kept(b, it.class_char_per_kg))
-    b.price("x", np.full(len(it.arc_lot), -clear))
-    return -1.0
+        sign = 1.0
+        for name, cost in _spending(b).items():
+            b.price(name, cost)
+    else:
+        margin, char, clear = {"margin": (1.0, 0.0, 0.0), "char": (0.0, 1.0, 0.0), "mix": it.weights}[it.goal]
+        for name, cost in _spending(b).items():
+            b.price(name, margin * cost)
+        b.price("u", -margin * _kept(b, it.class_value_per_kg + it.class_cost))
+        b.price("u", -char * _kept(b, it.class_char_per_kg))
+        b.price("x", np.full(len(it.arc_lot), -clear))
+    last = it.previous
+    if last is not None and last.barrel_week_price > 0:
+        b.price("change", np.full(it.sites * it.weeks, last.barrel_week_price))
+    if last is not None and last.site_price > 0:
+        opened = last.barrels.any(axis=1)
+        b.price("open", np.where(opened, -last.site_price, last.site_price))
+        b.offset += last.site_price * float(opened.sum())
+    return sign
 
 
-def _money(b: _Build, weight: float, charring: Floats) -> None:
+def _spending(b: _Build) -> dict[str, Floats]:
+    """Money spent a unit of each block of variables [currency]."""
     it = b.it
-    b.price("x", weight * it.arc_cost_per_kg)
-    b.price("u", weight * charring)
-    b.price("y", weight * np.repeat(it.barrel_cost, it.weeks))
+    spent = {
+        "x": it.arc_cost_per_kg,
+        "u": _kept(b, it.class_cost),
+        "y": np.repeat(it.barrel_cost, it.weeks),
+    }
+    if it.workshop is not None and it.workshop.site_haul_cost_per_kg is not None:
+        haul = it.workshop.site_haul_cost_per_kg[b.groups.site[b.groups.u_group]]
+        spent["u"] = spent["u"] + haul * _kept(b, it.class_char_per_kg)
     if "open" in b.columns:
-        b.price("open", weight * it.site_open_cost)
+        spent["open"] = it.site_open_cost
     if it.villages is not None:
-        b.price("deploy", weight * it.villages.deploy_cost)
+        spent["deploy"] = it.villages.deploy_cost
+    if it.moves is not None:
+        spent["arrive"] = np.repeat(it.moves.site_cost, it.weeks)
+        if it.moves.village_cost is not None:
+            spent["enter"] = np.repeat(it.moves.village_cost, it.weeks)
+    return spent
 
 
 # Strengthening --------------------------------------------------------------------------------------------------------

@@ -35,6 +35,13 @@ class Placement:
     gap: float
     """|bound - value| as a share of |value| [0-]."""
     seconds: float
+    margin: float
+    """Money left: worth of what is charred less everything spent, without any price on leaving last plan [currency]."""
+    char_kg: float
+    cleared_kg: float
+    """Residue collected, as it was at readiness [kg]."""
+    spent: float
+    """All outlay: carrying, crews at the barrels, opening, deploying, standing, moving, hauling [currency]."""
     opened: Bools
     """Sites with a barrel in at least one week, shape (S,)."""
     barrels: Ints
@@ -153,10 +160,30 @@ def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, second
     status: Status = "optimal" if share <= 1e-6 else "within_gap" if share <= gap else "time"
     if status == "time" and end == "interrupted":
         status = "interrupted"
+    klass, spent = g.klass[g.u_group], float(model.spending @ z)
+    kept = u * it.keep(klass, g.u_week)
     return Placement(
-        status, it.goal, value, best, share, seconds, np.asarray(barrels.any(axis=1)), barrels, x,
-        work_site, work_class, work_week, work_kg, arc, g.u_week[entry], kg,
-    )  # fmt: skip
+        status=status,
+        goal=it.goal,
+        value=value,
+        bound=best,
+        gap=share,
+        seconds=seconds,
+        margin=float(kept @ (it.class_value_per_kg + it.class_cost)[klass]) - spent,
+        char_kg=float(kept @ it.class_char_per_kg[klass]),
+        cleared_kg=float(x.sum()),
+        spent=spent,
+        opened=np.asarray(barrels.any(axis=1)),
+        barrels=barrels,
+        x=x,
+        work_site=work_site,
+        work_class=work_class,
+        work_week=work_week,
+        work_kg=work_kg,
+        carry_arc=arc,
+        carry_week=g.u_week[entry],
+        carry_kg=kg,
+    )
 
 
 def carries(it: Instance, model: Model, x: Floats, u: Floats) -> tuple[Ints, Ints, Floats]:

@@ -28,7 +28,7 @@ def season(**more) -> Instance:
     return Instance(**base)
 
 
-def random_season(seed: int, lots=8, sites=3, weeks=4, classes=3, villages=2, **more) -> Instance:
+def random_season(seed: int, lots=8, sites=3, weeks=4, classes=3, village_number=2, **more) -> Instance:
     """A season drawn at random, of a size the obvious model can solve."""
     draw = np.random.default_rng(seed)
     first = draw.integers(0, weeks, classes)
@@ -41,7 +41,7 @@ def random_season(seed: int, lots=8, sites=3, weeks=4, classes=3, villages=2, **
         "class_value_per_kg": draw.uniform(0.2, 1.2, classes), "class_char_per_kg": draw.uniform(0.2, 0.35, classes),
         "class_loss_week": draw.uniform(0, 0.2, classes), "arc_lot": pairs[:, 0], "arc_site": pairs[:, 1],
         "arc_cost_per_kg": draw.uniform(0, 0.4, len(pairs)), "arc_hours_per_kg": draw.uniform(0.01, 0.1, len(pairs)),
-        "site_village": draw.integers(0, villages, sites), "site_hours": draw.uniform(5, 15, (sites, weeks)),
+        "site_village": draw.integers(0, village_number, sites), "site_hours": draw.uniform(5, 15, (sites, weeks)),
         "site_open_cost": draw.uniform(0, 40, sites), "site_least": draw.integers(1, 3, sites),
         "site_most": draw.integers(3, 5, sites), "fleet": draw.integers(2, 6, weeks),
         "busy_floor": draw.choice([0.0, 0.4, 0.8]),

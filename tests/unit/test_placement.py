@@ -296,7 +296,7 @@ def test_checker_catches(name):
 
 
 def test_the_time_limit_is_kept():
-    it = random_season(5, lots=4000, sites=40, weeks=20, classes=60, villages=8, fleet=np.full(20, 60))
+    it = random_season(5, lots=4000, sites=40, weeks=20, classes=60, village_number=8, fleet=np.full(20, 60))
     began = time.monotonic()
     plan = solve(it, gap=1e-9, seconds=3)
     assert time.monotonic() - began < 3 + 3 * engine.GRACE_S

@@ -1,0 +1,329 @@
+"""The rules beyond barrels and sites: each alone on a toy season where it binds, worked by hand."""
+
+from __future__ import annotations
+
+import inspect
+import itertools
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from sourcing.errors import NoPlanError, UsageError
+from sourcing.placement import model as model_room
+from sourcing.placement.check import check
+from sourcing.placement.instance import IN, Crew, Moves, Previous, Villages, Water, Wishes, Workshop
+from sourcing.placement.solve import solve
+from tests.unit.small_seasons import random_season, season
+
+
+def best(it):
+    plan = solve(it, gap=1e-9, seconds=30)
+    assert check(it, plan) == []
+    assert plan.status == "optimal"
+    return plan
+
+
+def weekly(masses, sites=1, **more):
+    """One site a row of `masses` (S, T), a lot ready and due in each week; 100 kg a barrel-week; worth 1."""
+    masses = np.atleast_2d(np.asarray(masses, dtype=float))
+    S, T = masses.shape
+    return season(**({
+        "lot_mass_kg": masses.ravel(), "lot_class": np.tile(np.arange(T), S), "class_first": np.arange(T),
+        "class_last": np.arange(T), "class_hours_per_kg": np.full(T, 0.1), "class_value_per_kg": np.ones(T),
+        "class_char_per_kg": np.full(T, 0.3), "class_loss_week": np.zeros(T), "arc_lot": np.arange(S * T),
+        "arc_site": np.repeat(np.arange(S), T), "site_village": np.arange(S), "site_hours": np.full((S, T), 10.0),
+        "site_open_cost": np.zeros(S), "site_least": np.ones(S), "site_most": np.full(S, 6), "fleet": np.full(T, 6),
+    } | more))  # fmt: skip
+
+
+# arriving, entering, most_moves, stays
+
+
+def test_bringing_a_barrel_costs():
+    """100 kg in weeks 0 and 1, nothing in 2, 100 in 3; bringing costs 150: not even once for 100, once for all 300.
+
+    With a floor of busyness the barrel must leave in week 2 and come again: then 200 - 150 is best.
+    """
+    it = weekly([100, 100, 0, 100], moves=Moves(site_cost=[150.0]))
+    assert best(it).value == pytest.approx(150)
+    assert best(replace(it, busy_floor=0.5)).value == pytest.approx(50)
+
+
+def test_barrels_that_stand_there_already_come_free():
+    it = weekly([100, 100], moves=Moves(site_cost=[150.0], standing=[1]))
+    assert best(it).value == pytest.approx(200)
+
+
+def test_bringing_into_a_village_costs_more_than_within():
+    """Two sites, work in week 0 at the first, in week 1 at the second, one barrel."""
+    moves = Moves(site_cost=[10.0, 10.0], village_cost=[30.0])
+    one = weekly([[100, 0], [0, 100]], fleet=[1, 1], site_village=[0, 0], moves=moves, busy_floor=0.5)
+    assert best(one).value == pytest.approx(200 - 10 - 30 - 10)
+    two = replace(one, site_village=[0, 1], moves=Moves(site_cost=[10.0, 10.0], village_cost=[30.0, 30.0]))
+    assert best(two).value == pytest.approx(200 - 80)
+
+
+def test_most_moves_a_week_bind():
+    """Three barrels' work in each week, one barrel a week can be brought: 1 + 2 + 3."""
+    it = weekly([300, 300, 300], moves=Moves(site_cost=[0.0], most=[1, 1, 1]))
+    assert best(it).value == pytest.approx(600)
+
+
+def test_stays_bind():
+    """Work in week 0 and in week 2 at two sites with one barrel: a stay of 3 weeks keeps it at the first.
+
+    Worth 100 at the first, 90 at the second; standing costs 5 a week: 3 weeks of standing for 100 leave 85.
+    """
+    it = weekly([[100, 0, 0], [0, 0, 90]], fleet=[1, 1, 1], barrel_week_cost=5.0)
+    assert best(replace(it, moves=Moves(site_cost=[0.0, 0.0]))).value == pytest.approx(180)
+    assert best(replace(it, moves=Moves(site_cost=[0.0, 0.0], stay_weeks=3))).value == pytest.approx(85)
+    assert best(replace(it, moves=Moves(site_cost=[0.0, 0.0], stay_weeks=2))).value == pytest.approx(90 + 85)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_moves_equal_brute_force(seed):
+    """Every table of barrels on two sites and three weeks, 0 to 2 barrels, worked without the model."""
+    draw = np.random.default_rng(seed)
+    masses = draw.integers(0, 25, (2, 3)) * 10.0
+    cost, standing, stay = draw.integers(0, 60, 2) * 1.0, draw.integers(0, 2, 2), int(draw.integers(1, 4))
+    most = draw.integers(1, 3, 3)
+    it = weekly(
+        masses, fleet=[2, 2, 2], site_most=[2, 2], barrel_week_cost=7.0,
+        moves=Moves(site_cost=cost, standing=standing, stay_weeks=stay, most=most),
+    )  # fmt: skip
+    top = -np.inf
+    for table in itertools.product(range(3), repeat=6):
+        y = np.array(table).reshape(2, 3)
+        arrive = np.maximum(0, np.diff(np.c_[standing, y], axis=1))
+        bound = [arrive[:, max(0, t - stay + 1) : t + 1].sum(axis=1) for t in range(3)]
+        if (y.sum(axis=0) > 2).any() or (arrive.sum(axis=0) > most).any() or (y < np.array(bound).T).any():
+            continue
+        top = max(top, np.minimum(masses, 100 * y).sum() - 7 * y.sum() - (arrive * cost[:, None]).sum())
+    assert best(it).value == pytest.approx(top)
+
+
+# people, water, workshop, money
+
+
+def test_crew_hours_bind():
+    """Carrying takes 0.2 h a kg, tending 0.3 h: 40 hours char 80 kg of the near lot; the far takes 0.7."""
+    crew = Crew(hours=[[40.0]], class_tender_hours_per_kg=[0.3])
+    it = season(
+        lot_mass_kg=[100.0, 100.0], lot_class=[0, 0], arc_lot=[0, 1], arc_site=[0, 0], arc_hours_per_kg=[0.2, 0.7],
+        crew=crew,
+    )  # fmt: skip
+    assert best(it).value == pytest.approx(80)
+    assert best(replace(it, crew=replace(crew, hours=[[80.0]]))).value == pytest.approx(130)
+
+
+def test_crew_bands_never_overspend_and_say_their_error():
+    """Two lots of nearly the same hours share a band, charged at the farther's: a little is left unused."""
+    crew = Crew(hours=[[22.0]], class_tender_hours_per_kg=[0.0], band=1.25)
+    it = season(
+        lot_mass_kg=[100.0, 100.0], lot_class=[0, 0], arc_lot=[0, 1], arc_site=[0, 0], arc_hours_per_kg=[0.2, 0.22],
+        crew=crew,
+    )  # fmt: skip
+    assert 100 <= best(it).value <= 100 + 2 / 0.22
+    assert best(replace(it, crew=replace(crew, band=1.05))).value == pytest.approx(100 + 2 / 0.22)
+
+
+def test_water_binds():
+    it = season(water=Water(litres=[[30.0]], class_litres_per_kg=[0.5]))
+    assert best(it).value == pytest.approx(60)
+
+
+def test_workshop_press_and_store_bind():
+    """0.3 kg char a kg; 30 pressed a week, 15 stored: week 0 can make 45 (150 kg), week 1 30 (100 kg)."""
+    shop = Workshop(press_kg=[30.0, 30.0], store_kg=15.0)
+    assert best(weekly([300, 300], workshop=shop)).value == pytest.approx(250)
+    assert best(weekly([300, 0], workshop=shop)).value == pytest.approx(150)
+    assert best(weekly([0, 300], workshop=replace(shop, store_kg=0.0))).value == pytest.approx(100)
+
+
+def test_hauling_char_costs():
+    """0.3 kg char a kg at 2 a kg char: each kg earns 1 - 0.6."""
+    shop = Workshop(press_kg=[1000.0], store_kg=0.0, site_haul_cost_per_kg=[2.0])
+    assert best(season(workshop=shop)).value == pytest.approx(40)
+
+
+def test_budget_binds():
+    """Carrying costs 0.2 a kg, crews 0.3 (taken off in the worth), the barrel-week 10: 40 buys 60 kg."""
+    it = season(
+        arc_cost_per_kg=[0.2], class_cost_per_kg=0.3, class_value_per_kg=[0.7], barrel_week_cost=10.0,
+        wishes=Wishes(budget=40.0),
+    )  # fmt: skip
+    plan = best(it)
+    assert plan.value == pytest.approx(60 * 0.5 - 10)
+    assert plan.spent == pytest.approx(40)
+
+
+# wishes
+
+
+def test_fair_share_binds():
+    """Two villages' lots at one barrel: the second, dear to carry, is owed half of its 80 kg."""
+    it = season(
+        lot_mass_kg=[100.0, 80.0], lot_class=[0, 0], arc_lot=[0, 1], arc_site=[0, 0], arc_cost_per_kg=[0.0, 0.5],
+        fleet=[1], site_village=[0], villages=Villages(deploy_cost=[0.0, 0.0]),
+    )  # fmt: skip
+    assert best(it).value == pytest.approx(100)
+    owed = Wishes(lot_village=[0, 1], fair_share=[0.0, 0.5])
+    assert best(replace(it, wishes=owed)).value == pytest.approx(60 + 40 * 0.5)
+
+
+def test_apart_binds():
+    """The best opens the first site (100); a plan one site apart opens none or the second too; two apart swaps."""
+    it = weekly([[100], [80]], fleet=[1])
+    first = best(it)
+    assert first.opened.tolist() == [True, False]
+    swapped = best(replace(it, wishes=Wishes(avoid=(first.opened,), apart=2)))
+    assert swapped.value == pytest.approx(80)
+    again = Wishes(avoid=(first.opened, swapped.opened), apart=1)
+    assert best(replace(it, wishes=again)).value == pytest.approx(0)
+    assert best(replace(it, fleet=[2], wishes=replace(again, apart=1))).value == pytest.approx(180)
+
+
+def test_staying_near_last_plan_binds():
+    """Last plan stood at the second site; moving earns 20 and changes two barrel-weeks and two sites."""
+    it = weekly([[100], [80]], fleet=[1])
+    last = Previous(barrels=[[0], [1]])
+    assert best(replace(it, previous=replace(last, barrel_week_price=9.0))).value == pytest.approx(100 - 18)
+    assert best(replace(it, previous=replace(last, barrel_week_price=11.0))).value == pytest.approx(80)
+    assert best(replace(it, previous=replace(last, site_price=9.0))).value == pytest.approx(100 - 18)
+    assert best(replace(it, previous=replace(last, site_price=11.0))).value == pytest.approx(80)
+
+
+def test_clear_counts_all_that_is_spent():
+    shop = Workshop(press_kg=[1000.0], store_kg=0.0, site_haul_cost_per_kg=[2.0])
+    it = season(
+        goal="clear", clear_share=1.0, arc_cost_per_kg=[0.2], class_cost_per_kg=0.3, barrel_week_cost=5.0,
+        site_open_cost=[3.0], workshop=shop, moves=Moves(site_cost=[4.0], village_cost=[6.0]),
+        villages=Villages(deploy_cost=[7.0]),
+    )  # fmt: skip
+    plan = best(it)
+    assert plan.value == pytest.approx(20 + 30 + 5 + 3 + 60 + 4 + 6 + 7)
+    assert plan.spent == pytest.approx(plan.value)
+
+
+# refusals
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"moves": Moves(site_cost=[1.0, 2.0])}, "moves.site_cost has shape"),
+        ({"moves": Moves(site_cost=[1.0], stay_weeks=0)}, "stay_weeks"),
+        ({"crew": Crew(hours=[[np.nan]], class_tender_hours_per_kg=[0.0])}, "crew.hours"),
+        ({"crew": Crew(hours=[[1.0]], class_tender_hours_per_kg=[0.0], band=1.0)}, "band"),
+        ({"workshop": Workshop(press_kg=[1.0], store_kg=-1.0)}, "store_kg"),
+        ({"wishes": Wishes(fair_share=[0.5])}, "together"),
+        ({"wishes": Wishes(site_pin=[2])}, "-1, 0 and 1"),
+        ({"wishes": Wishes(avoid=(np.zeros(3, dtype=bool),))}, "avoid"),
+        ({"previous": Previous(barrels=[[-1]])}, "below 0"),
+        ({"previous": Previous(barrels=[[1]], site_price=-1.0)}, "site_price"),
+    ],
+)
+def test_malformed_blocks_are_refused(change, said):
+    with pytest.raises(UsageError, match=said):
+        season(**change)
+
+
+def test_wishes_that_contradict_each_other_are_refused():
+    with pytest.raises(NoPlanError, match=r"2 sites are pinned in.*at most 1"):
+        weekly([[1], [1]], wishes=Wishes(site_pin=[IN, IN], sites_most=1))
+    with pytest.raises(NoPlanError, match=r"at least 3 villages.*there are 2"):
+        weekly([[1], [1]], villages=Villages(deploy_cost=[0, 0], least=3))
+
+
+# none is missing
+
+
+def test_every_block_of_rows_has_its_toy_test():
+    """Each function of the model's BLOCKS is named, in words, by a test above or in test_placement that it binds."""
+    tests = {
+        "_lot_mass": "test_lot_mass_binds", "_balance": "test_window_and_loss_bind",
+        "_barrel_hours": "test_barrel_hours_bind_and_barrels_are_whole", "_busy_floor": "test_busy_floor_binds",
+        "_fleet": "test_fleet_binds_in_its_week", "_least_barrels": "test_least_barrels_at_a_site_bind",
+        "_opening": "test_opening_cost_binds", "_deploying": "test_deploy_cost_binds",
+        "_village_number": "test_most_and_least_villages_bind", "_site_number": "test_site_pins_and_numbers_bind",
+        "_clear_share": "test_clear_share_binds", "_arriving": "test_bringing_a_barrel_costs",
+        "_most_moves": "test_most_moves_a_week_bind", "_stays": "test_stays_bind",
+        "_crew_hours": "test_crew_hours_bind",
+        "_water": "test_water_binds", "_press": "test_workshop_press_and_store_bind", "_budget": "test_budget_binds",
+        "_fair_share": "test_fair_share_binds", "_apart": "test_apart_binds",
+        "_changes": "test_staying_near_last_plan_binds",
+    }  # fmt: skip
+    assert set(tests) == {block.__name__ for block in model_room.BLOCKS}
+    here = inspect.getsource(inspect.getmodule(weekly)) + (Path(__file__).with_name("test_placement.py")).read_text()
+    assert [t for t in tests.values() if f"def {t}(" not in here] == []
+
+
+# the checker on every block
+
+
+def everything(seed=4):
+    draw = np.random.default_rng(seed)
+    S, T, K, V, L = 4, 6, 4, 2, 40
+    return random_season(
+        seed, lots=L, sites=S, weeks=T, classes=K, village_number=V, busy_floor=0.5,
+        fleet=np.full(T, 5), site_least=np.ones(S),
+        site_open_cost=np.full(S, 5.0), site_village=[0, 0, 1, 1],
+        villages=Villages(deploy_cost=np.full(V, 10.0), least=1, most=2),
+        moves=Moves(site_cost=np.full(S, 2.0), village_cost=np.full(V, 3.0), most=np.full(T, 3), stay_weeks=2),
+        crew=Crew(hours=draw.uniform(20, 30, (V, T)), class_tender_hours_per_kg=np.full(K, 0.05)),
+        water=Water(litres=np.full((S, T), 150.0), class_litres_per_kg=np.full(K, 0.6)),
+        workshop=Workshop(press_kg=np.full(T, 60.0), store_kg=30.0, site_haul_cost_per_kg=np.full(S, 0.05)),
+        wishes=Wishes(budget=400.0, lot_village=np.arange(L) % V, fair_share=np.full(V, 0.1)),
+        previous=Previous(barrels=np.ones((S, T)), barrel_week_price=0.5, site_price=1.0),
+    )  # fmt: skip
+
+
+TIGHTENED = {
+    "fewer villages": lambda it, p: replace(it, site_village=[0, 0, 0, 0], villages=replace(it.villages, least=2)),
+    "most villages": lambda it, p: replace(it, villages=replace(it.villages, least=0, most=1)),
+    "deploy cost": lambda it, p: replace(it, villages=replace(it.villages, deploy_cost=[11, 11])),
+    "site move cost": lambda it, p: replace(it, moves=replace(it.moves, site_cost=np.full(4, 2.5))),
+    "village move cost": lambda it, p: replace(it, moves=replace(it.moves, village_cost=np.full(2, 3.5))),
+    "moves a week": lambda it, p: replace(it, moves=replace(it.moves, most=np.full(6, 0.5))),
+    "stay": lambda it, p: replace(it, moves=replace(it.moves, stay_weeks=6)),
+    "crew": lambda it, p: replace(it, crew=replace(it.crew, hours=it.crew.hours * 0.5)),
+    "tending": lambda it, p: replace(it, crew=replace(it.crew, class_tender_hours_per_kg=np.full(4, 0.5))),
+    "water": lambda it, p: replace(it, water=replace(it.water, litres=it.water.litres * 0.3)),
+    "press": lambda it, p: replace(it, workshop=replace(it.workshop, press_kg=it.workshop.press_kg * 0.2)),
+    "haul": lambda it, p: replace(it, workshop=replace(it.workshop, site_haul_cost_per_kg=np.full(4, 0.1))),
+    "budget": lambda it, p: replace(it, wishes=replace(it.wishes, budget=p.spent * 0.9)),
+    "fair share": lambda it, p: replace(it, wishes=replace(it.wishes, fair_share=np.full(2, 0.99))),
+    "apart": lambda it, p: replace(it, wishes=replace(it.wishes, avoid=(p.opened,))),
+    "pinned out": lambda it, p: replace(it, wishes=replace(it.wishes, site_pin=np.where(p.opened, -1, 0))),
+    "village pinned out": lambda it, p: replace(it, villages=replace(it.villages, least=0, pin=[-1, -1])),
+    "barrels least": lambda it, p: replace(
+        it, fleet=np.full(6, 50), wishes=replace(it.wishes, barrels_least=np.where(p.barrels < 3, p.barrels + 1, 0))
+    ),
+    "barrels most": lambda it, p: replace(it, wishes=replace(it.wishes, barrels_most=np.maximum(p.barrels - 1, 0))),
+    "price of change": lambda it, p: replace(it, previous=replace(it.previous, barrel_week_price=0.7)),
+    "price of sites": lambda it, p: replace(
+        it, previous=replace(it.previous, site_price=9.0, barrels=np.zeros((4, 6)))
+    ),
+    "sites most": lambda it, p: replace(it, wishes=replace(it.wishes, sites_most=1)),
+    "sites least": lambda it, p: replace(it, wishes=replace(it.wishes, sites_least=4)),
+    "opening cost": lambda it, p: replace(it, site_open_cost=np.full(4, 6.0)),
+    "barrel-week cost": lambda it, p: replace(it, barrel_week_cost=9.0),
+    "clear": lambda it, p: replace(it, goal="clear", clear_share=0.9),
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def whole():
+    it = everything()
+    plan = best(it)
+    assert plan.opened.sum() >= 2
+    assert plan.value > 20
+    return it, plan
+
+
+@pytest.mark.parametrize("name", TIGHTENED)
+def test_checker_sees_when_a_rule_is_tightened(name, whole):
+    it, plan = whole
+    assert check(TIGHTENED[name](it, plan), plan), name
