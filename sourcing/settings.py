@@ -121,7 +121,7 @@ class CropSettings(Section):
 
 class VillageUse(Section):
     """What a village itself says it needs of a residue; in place of the figures crop.CROP.RESIDUE.fodder_share,
-    fuel_share and thatch_share. Shares of what can be collected [0-1]; together at most 1."""
+    fuel_share and thatch_share. Shares of what is taken off the field [0-1]; together at most 1."""
 
     village: str = ""
     """Village, by its id; left out, all villages."""
@@ -147,8 +147,9 @@ class SupplySettings(Section):
     factor of two; `sourcing supply` shows what each would give."""
     ground_cover: Annotated[float, Field(ge=0, lt=1)] = 0.3
     """Share of the ground to be left covered by residue [0-1); 0 to leave none for cover."""
-    cover_at: Literal["sowing", "harvest"] = "sowing"
-    """When the ground must be covered: 'sowing' leaves more, for what decays until then."""
+    cover_at: Literal["harvest", "sowing"] = "harvest"
+    """When the ground must be covered: 'sowing' leaves more, for what decays until then (a third, or with termites
+    most of it)."""
     village_uses: list[VillageUse] = []
     """What villages say they need for fodder, fuel and thatch."""
     residues: list[str] = []
