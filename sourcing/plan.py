@@ -1,0 +1,106 @@
+"""The main line: from a season folder to a plan."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import pandas as pd
+
+from sourcing.barrel import barrel_rates
+from sourcing.carry import Arcs, carry_arcs, carry_routes
+from sourcing.errors import Finding, PlanFaultError
+from sourcing.fields import Fields, clean_fields
+from sourcing.outcome import outcome
+from sourcing.paths import PathNetwork, build_network
+from sourcing.placement import Placement, check, solve
+from sourcing.problem import carries_table, residues_of, season_problem, working_hours
+from sourcing.record import plan_record
+from sourcing.safety import cautions
+from sourcing.settings import Settings, read_settings
+from sourcing.sites import Sites, candidate_sites
+from sourcing.supply import Supply, residue_supply
+from sourcing.survey import Survey, read_survey
+from sourcing.values import Values
+from sourcing.weeks import Calendar
+
+Tell = Callable[[str], None]
+"""Told what is being done, in a few plain words."""
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A planned season: all that went in and all that came out."""
+
+    settings: Settings
+    values: Values
+    survey: Survey
+    fields: Fields
+    supply: Supply
+    network: PathNetwork | None
+    sites: Sites
+    arcs: Arcs
+    placement: Placement
+    calendar: Calendar
+    site_weeks: pd.DataFrame
+    site_table: pd.DataFrame
+    village_table: pd.DataFrame
+    field_table: pd.DataFrame
+    carries: pd.DataFrame
+    routes: gpd.GeoDataFrame
+    findings: tuple[Finding, ...]
+    cautions: tuple[str, ...]
+    record: dict[str, Any]
+
+
+def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) -> Plan:
+    """The best plan for the season in a folder.
+
+    Raises InputError when files need mending, NoPlanError when no plan is possible, PlanFaultError when the plan
+    fails the independent check.
+    """
+    settings = read_settings(folder)
+    values = load_values(folder, settings)
+    tell("Reading the survey")
+    survey = read_survey(folder, settings)
+    fields = clean_fields(survey, settings, values)
+    tell("Working out residue by week")
+    supply = residue_supply(fields, settings, values)
+    rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
+    tell("Joining paths and finding places for barrels")
+    network = build_network(survey, fields, settings, values)
+    sites = candidate_sites(survey, fields, supply, network, settings, values)
+    tell("Measuring carrying distances")
+    arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
+    tell("Placing the barrels")
+    problem = season_problem(supply, sites, arcs, rates, settings, values)
+    choice = settings.placement
+    placement = solve(problem.instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
+    if faults := check(problem.instance, placement):
+        raise PlanFaultError(faults)
+    tell("Drawing up the plan")
+    carries = carries_table(placement, problem, supply, sites, arcs)
+    work_h = working_hours(supply.calendar, settings.fleet)
+    out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
+    routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
+    findings = (*fields.findings, *supply.findings, *sites.findings, *arcs.findings)
+    warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
+    used = (*supply.figures_used, *rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used)
+    record = plan_record(
+        settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
+        warn, made_at,
+    )  # fmt: skip
+    return Plan(
+        settings, values, survey, fields, supply, network, sites, arcs, placement, supply.calendar, out.site_weeks,
+        out.site_table, out.village_table, out.field_table, carries, routes, findings, warn, record,
+    )  # fmt: skip
+
+
+def load_values(folder: Path, settings: Settings) -> Values:
+    """The figures of the trade as this season has them: built in, then the season's own file, then [values]."""
+    own = folder / settings.values_file if settings.values_file else None
+    return Values.load(settings.values, own)

@@ -1,0 +1,155 @@
+"""A season as the optimiser's plain arrays, and the optimiser's answer as tables again."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import date, timedelta
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from sourcing.carry import Arcs
+from sourcing.errors import Finding, InputError, NoPlanError
+from sourcing.placement import Instance, Placement, carries_of
+from sourcing.settings import FleetSettings, Settings
+from sourcing.sites import Sites
+from sourcing.supply import Supply
+from sourcing.values import Values
+from sourcing.weeks import DAYS_A_WEEK, Calendar
+
+CLASS_COLUMNS = ["crop", "residue", "ready_week", "clear_week", "loss_week"]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """The optimiser's arrays with the tables that say what their positions mean."""
+
+    instance: Instance
+    classes: pd.DataFrame
+    """One row a class of lots that share residue and window: crop, residue, ready_week, clear_week, loss_week."""
+    figures_used: tuple[str, ...]
+
+
+def season_problem(
+    supply: Supply, sites: Sites, arcs: Arcs, rates: pd.DataFrame, settings: Settings, values: Values
+) -> Problem:
+    """The optimiser's arrays for a season.
+
+    `rates` holds one row a (crop, residue): hours_per_kg [barrel-hours a dry kg], char_kg_per_kg [kg char a dry kg],
+    work_cost_per_kg [currency a dry kg: tenders, wear, water]. Raises NoPlanError when there is nothing to place.
+    """
+    lots = supply.lots
+    if lots.empty:
+        raise NoPlanError("no field has any residue free to take in this season; `sourcing check` says why")
+    if sites.frame.empty:
+        raise NoPlanError("there is no place where a barrel may stand; the plan folder's refused places say why")
+    if arcs.frame.empty:
+        raise NoPlanError(
+            f"no residue lies within {settings.carrying.max_distance_m:g} m of any place where a barrel may stand: "
+            "raise carrying.max_distance_m, or add places or paths"
+        )
+    grouped = lots.groupby(CLASS_COLUMNS, sort=True, observed=True)
+    lot_class = grouped.ngroup().to_numpy(dtype=np.int64)
+    classes = grouped.size().reset_index()[CLASS_COLUMNS]
+    rate = rates.loc[pd.MultiIndex.from_frame(classes[["crop", "residue"]].astype(str))]
+    char = rate["char_kg_per_kg"].to_numpy(dtype=float)
+    worth = char * values["money.char_value_per_kg"] - rate["work_cost_per_kg"].to_numpy(dtype=float)
+    weeks = supply.calendar.count
+    hours = working_hours(supply.calendar, settings.fleet)
+    village_of_site, _ = pd.factorize(sites.frame["village"], sort=True)
+    count = len(sites.frame)
+    frame = arcs.frame
+    instance = Instance(
+        lot_mass_kg=lots["mass_kg"].to_numpy(dtype=float),
+        lot_class=lot_class,
+        class_first=classes["ready_week"].to_numpy(dtype=np.int64),
+        class_last=np.minimum(classes["clear_week"].to_numpy(dtype=np.int64), weeks - 1),
+        class_hours_per_kg=rate["hours_per_kg"].to_numpy(dtype=float),
+        class_value_per_kg=worth,
+        class_char_per_kg=char,
+        class_loss_week=classes["loss_week"].to_numpy(dtype=float),
+        arc_lot=frame["lot"].to_numpy(dtype=np.int64),
+        arc_site=frame["site"].to_numpy(dtype=np.int64),
+        arc_cost_per_kg=frame["cost_per_kg"].to_numpy(dtype=float),
+        arc_hours_per_kg=frame["carry_h_per_kg"].to_numpy(dtype=float),
+        site_village=village_of_site.astype(np.int64),
+        site_hours=np.tile(hours, (count, 1)),
+        site_open_cost=np.full(count, values["money.site_open_cost"]),
+        site_least=np.full(count, settings.fleet.least_at_site, dtype=np.int64),
+        site_most=np.full(count, settings.fleet.most_at_site, dtype=np.int64),
+        fleet=fleet_by_week(supply.calendar, settings.fleet),
+        busy_floor=settings.fleet.busy_floor,
+        barrel_week_cost=values["money.barrel_week_cost"],
+        goal=settings.placement.goal,
+        clear_share=settings.placement.clear_share,
+    )
+    used = ("money.char_value_per_kg", "money.site_open_cost", "money.barrel_week_cost")
+    return Problem(instance, classes, used)
+
+
+def residues_of(supply: Supply) -> tuple[tuple[str, str], ...]:
+    """The residues there are, as (crop, residue), in order of name."""
+    pairs = supply.lots[["crop", "residue"]].astype(str).drop_duplicates()
+    return tuple(sorted(pairs.itertuples(index=False, name=None)))
+
+
+def working_hours(calendar: Calendar, fleet: FleetSettings) -> npt.NDArray[np.float64]:
+    """Working hours of one barrel in each week [h], shape (weeks,)."""
+    known = set(calendar.labels)
+    strange = [label for label in fleet.days_in_week if not _is_week(label)]
+    if strange:
+        raise InputError(
+            Finding(
+                "refused", "season.toml", None, "not_a_week", f"fleet.days_in_week names '{label}'",
+                "an ISO week such as 2027-W18", "correct the week",
+            )
+            for label in strange
+        )  # fmt: skip
+    days = {label: days for label, days in fleet.days_in_week.items() if label in known}
+    return np.array([days.get(label, fleet.days_a_week) * fleet.hours_a_day for label in calendar.labels])
+
+
+def fleet_by_week(calendar: Calendar, fleet: FleetSettings) -> npt.NDArray[np.int64]:
+    """Barrels in the fleet in each week, shape (weeks,). A change takes hold in the week that begins on or after it."""
+    changes = sorted(fleet.barrels_from.items())
+    found = []
+    for week in range(calendar.count):
+        before: list[tuple[date, int]] = [c for c in changes if c[0] <= calendar.monday(week)]
+        found.append(before[-1][1] if before else fleet.barrels)
+    return np.array(found, dtype=np.int64)
+
+
+def carries_table(placement: Placement, problem: Problem, supply: Supply, sites: Sites, arcs: Arcs) -> pd.DataFrame:
+    """Who carries what, one row a (lot, site, week).
+
+    taken_kg [dry kg as it lay when ready], mass_kg [dry kg carried and charred that week, after losses],
+    distance_m one way, loads (whole), carry_h [worker-hours], cost [currency]. Hours, loads and cost follow the mass
+    taken, as the optimiser charges them.
+    """
+    lot, site, week, taken = carries_of(problem.instance, placement)
+    frame = pd.DataFrame({"lot": lot, "site": site, "week": week, "taken_kg": taken})
+    frame = frame[frame["taken_kg"] > 0]
+    lots = supply.lots[["field_id", "village", "crop", "residue", "ready_week", "loss_week"]]
+    frame = frame.merge(arcs.frame, on=["lot", "site"], how="left", validate="many_to_one")
+    frame = frame.join(lots, on="lot")
+    waited = (frame["week"] - frame["ready_week"]).clip(lower=0)
+    frame["mass_kg"] = frame["taken_kg"] * (1 - frame["loss_week"]) ** waited
+    frame["loads"] = np.ceil(frame["taken_kg"] / frame["load_kg"] - 1e-9).astype(int)
+    frame["carry_h"] = frame["taken_kg"] * frame["carry_h_per_kg"]
+    frame["cost"] = frame["taken_kg"] * frame["cost_per_kg"]
+    frame["site_id"] = sites.frame.index.to_numpy()[frame["site"].to_numpy(dtype=int)]
+    columns = [
+        "lot", "field_id", "site_id", "village", "crop", "residue", "week", "taken_kg", "mass_kg", "distance_m", "mode",
+        "loads", "carry_h", "cost",
+    ]  # fmt: skip
+    return frame.sort_values(["week", "site_id", "lot"], kind="stable")[columns].reset_index(drop=True)
+
+
+def _is_week(label: str) -> bool:
+    try:
+        year, week = label.split("-W")
+        day = date.fromisocalendar(int(year), int(week), 1)
+    except ValueError:
+        return False
+    return day + timedelta(days=DAYS_A_WEEK) > day

@@ -1,0 +1,116 @@
+"""A plan as files for other tools: plan.json, plan.gpkg (map layers) and plan.xlsx (sheets)."""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import Any
+
+import geopandas as gpd
+import numpy as np
+import pandas as pd
+from shapely.geometry import Point
+
+from sourcing.plan import Plan
+
+WIDEST_COLUMN = 48
+
+
+def write_record(plan: Plan, path: Path) -> None:
+    """The whole record as JSON (the keys are listed in DEVELOPERS.md)."""
+    path.write_text(json.dumps(plan.record, indent=1, ensure_ascii=False, allow_nan=False, default=_plain), "utf-8")
+
+
+def write_layers(plan: Plan, path: Path) -> None:
+    """Fields, sites, refused places, villages and carry lines as a GeoPackage in longitude and latitude."""
+    sites = _points(plan.site_table)
+    villages = _points(plan.village_table)
+    fields = plan.fields.frame[["geometry"]].join(plan.field_table)
+    for name, frame in (("fields", fields), ("sites", sites), ("villages", villages), ("carry_lines", plan.routes)):
+        if len(frame):
+            frame.reset_index().to_file(path, layer=name, driver="GPKG", engine="pyogrio")
+
+
+def write_workbook(plan: Plan, path: Path) -> None:
+    """The plan's tables as a spreadsheet: frozen headings, units in the headings, nothing read as a formula."""
+    options = {"options": {"strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": True}}
+    with pd.ExcelWriter(path, engine="xlsxwriter", engine_kwargs=options) as writer:
+        for name, frame in workbook_tables(plan):
+            _sheet(writer, name, frame)
+
+
+def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
+    """The sheets of the workbook, in order: name and table, headings with units."""
+    labels = np.array(plan.calendar.labels)
+    yield "Totals", pd.DataFrame(
+        [(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]
+    )
+    yield "Villages", _headed(plan.village_table.reset_index())
+    yield "Sites", _headed(plan.site_table.reset_index())
+    yield "Barrels by week", barrels_by_week(plan)
+    yield "Carries", _headed(plan.carries.assign(week=labels[plan.carries["week"].to_numpy(dtype=int)]))
+    yield "Fields", _headed(plan.field_table.reset_index())
+    yield "Findings", pd.DataFrame([f.as_dict() for f in plan.findings])
+    yield "Set aside", plan.fields.set_aside
+    yield "Figures used", pd.DataFrame(plan.record["values_used"])
+    yield "Cautions", pd.DataFrame({"caution": list(plan.cautions)})
+
+
+def barrels_by_week(plan: Plan) -> pd.DataFrame:
+    """Barrels at each opened site (rows) in each week of the season (columns), whole numbers."""
+    labels = plan.calendar.labels
+    wide = plan.site_weeks.pivot_table(index="site_id", columns="week", values="barrels", fill_value=0, aggfunc="sum")
+    wide = wide.reindex(index=plan.site_table.index, columns=range(len(labels)), fill_value=0).astype(int)
+    wide.columns = pd.Index(labels)
+    wide.insert(0, "village", plan.site_table["village"])
+    return wide.reset_index()
+
+
+UNITS = {
+    "_kg_m3": "[kg/m³]", "_t_ha": "[t/ha]", "_kg": "[kg dry]", "_m": "[m]", "_h": "[h]", "_ha": "[ha]",
+    "_weeks": "[weeks]", "_share": "[0-1]",
+}  # fmt: skip
+EXACT_UNITS = {"char_kg": "char [kg]", "lon": "longitude [°]", "lat": "latitude [°]", "busy": "busy [0-1]"}
+
+
+def heading(name: str) -> str:
+    """A column's heading in words with its unit: 'mean_carry_m' gives 'mean carry [m]'."""
+    if name in EXACT_UNITS:
+        return EXACT_UNITS[name]
+    for ending, unit in UNITS.items():
+        if name.endswith(ending):
+            return f"{name.removesuffix(ending).replace('_', ' ')} {unit}"
+    return re.sub("_", " ", name)
+
+
+def _headed(frame: pd.DataFrame) -> pd.DataFrame:
+    return frame.rename(columns=heading)
+
+
+def _sheet(writer: Any, name: str, frame: pd.DataFrame) -> None:
+    shown = frame.copy()
+    for column in shown.select_dtypes(include="number").columns:
+        shown[column] = shown[column].round(5)
+    shown.to_excel(writer, sheet_name=name, index=False, freeze_panes=(1, 1))
+    sheet = writer.sheets[name]
+    for position, column in enumerate(shown.columns):
+        longest = max([len(str(column)), *(len(str(v)) for v in shown[column].head(200))])
+        sheet.set_column(position, position, min(longest + 2, WIDEST_COLUMN))
+    if len(shown):
+        sheet.autofilter(0, 0, len(shown), len(shown.columns) - 1)
+
+
+def _points(table: pd.DataFrame) -> gpd.GeoDataFrame:
+    points = [Point(x, y) for x, y in zip(table["lon"], table["lat"], strict=True)]
+    return gpd.GeoDataFrame(table, geometry=points, crs="EPSG:4326")
+
+
+def _plain(value: Any) -> Any:
+    """Plain JSON values for numpy's and dates."""
+    if isinstance(value, np.generic):
+        return value.item()
+    if hasattr(value, "isoformat"):
+        return value.isoformat()
+    raise TypeError(f"cannot write {type(value).__name__} as JSON")
