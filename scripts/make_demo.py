@@ -60,14 +60,14 @@ RIVER, TRIBUTARY = "Sorrelin", "Ettwin"
 
 # crop: yield [t/ha], spread, first day of harvest, days it takes, clear-by day, words in the survey (usual first)
 CROPS: dict[str, tuple[float, float, str, int, str, tuple[str, ...]]] = {
-    "maize": (2.4, 0.35, "04-26", 24, "07-31", ("maize", "Maize", "corn")),
-    "sorghum": (1.5, 0.35, "05-10", 26, "08-15", ("sorghum", "Sorghum")),
-    "pearl_millet": (1.1, 0.35, "04-30", 22, "08-15", ("millet", "pearl millet")),
-    "groundnut": (1.1, 0.30, "04-20", 18, "07-10", ("groundnut", "g/nuts", "ground nuts")),
-    "sunflower": (1.2, 0.30, "05-05", 18, "07-31", ("sunflower", "sunfl.")),
-    "rice": (2.9, 0.25, "05-15", 20, "07-20", ("paddy", "rice")),
-    "cotton": (1.55, 0.35, "07-01", 35, "09-25", ("cotton", "Cotton")),
-    "pigeon_pea": (1.2, 0.30, "07-26", 28, "10-15", ("pigeon pea", "p/peas")),
+    "maize": (2.1, 0.35, "04-26", 24, "07-31", ("maize", "Maize", "corn")),
+    "sorghum": (1.3, 0.35, "05-10", 26, "08-15", ("sorghum", "Sorghum")),
+    "pearl_millet": (1.0, 0.35, "04-30", 22, "08-15", ("millet", "pearl millet")),
+    "groundnut": (1.0, 0.30, "04-20", 18, "07-10", ("groundnut", "g/nuts", "ground nuts")),
+    "sunflower": (1.05, 0.30, "05-05", 18, "07-31", ("sunflower", "sunfl.")),
+    "rice": (2.7, 0.25, "05-15", 20, "07-20", ("paddy", "rice")),
+    "cotton": (1.3, 0.35, "07-01", 35, "09-25", ("cotton", "Cotton")),
+    "pigeon_pea": (1.05, 0.30, "07-26", 28, "10-15", ("pigeon pea", "p/peas")),
 }
 
 
