@@ -155,7 +155,7 @@ def values(words: tuple[str, ...], as_json: bool, as_csv: bool, season: Path | N
 def settings(about: str, as_json: bool) -> None:
     """Show every option of season.toml, or the columns a survey may have."""
     if about == "columns":
-        found = schema().to_dict("records")
+        found: list[dict[str, Any]] = [dataclasses.asdict(column) for column in schema()]
         heads = list(found[0])
     else:
         found = [{"option": o.path, **dataclasses.asdict(o)} for o in options()]

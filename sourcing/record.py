@@ -95,8 +95,8 @@ def totals(placement: Placement, out: Outcome, carries: pd.DataFrame) -> dict[st
 def _with_weeks(table: pd.DataFrame, weeks: pd.DataFrame, key: str, calendar: Calendar) -> list[dict[str, Any]]:
     work = weeks.assign(used=weeks["barrels"] * weeks["busy"])
     wide = {
-        name: work.pivot_table(index=key, columns="week", values=name, aggfunc="sum", fill_value=0.0)
-        .reindex(index=table.index, columns=range(calendar.count), fill_value=0.0)
+        name: work.pivot_table(index=key, columns="week", values=name, aggfunc="sum", fill_value=0)
+        .reindex(index=table.index, columns=range(calendar.count), fill_value=0)
         .to_numpy(dtype=float)
         for name in ("barrels", "used")
     }
@@ -106,7 +106,12 @@ def _with_weeks(table: pd.DataFrame, weeks: pd.DataFrame, key: str, calendar: Ca
         plain = {str(k): _plain(v) for k, v in row.items()}
         barrels = [int(b) for b in np.rint(wide["barrels"][position])]
         rows.append(
-            {"id": str(identity), **plain, "barrels_by_week": barrels, "busy_by_week": share[position].round(4).tolist()}
+            {
+                "id": str(identity),
+                **plain,
+                "barrels_by_week": barrels,
+                "busy_by_week": share[position].round(4).tolist(),
+            }
         )
     return rows
 
@@ -138,7 +143,7 @@ def _plain(value: Any) -> Any:
         return bool(value)
     if isinstance(value, int | np.integer):
         return int(value)
-    return _number(value) if isinstance(value, float | np.floating) else str(value)
+    return _number(float(value)) if isinstance(value, float | np.floating) else str(value)
 
 
 def _number(value: float) -> float:

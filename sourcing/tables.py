@@ -44,8 +44,9 @@ def write_workbook(plan: Plan, path: Path) -> None:
 def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
     """The sheets of the workbook, in order: name and table, headings with units."""
     labels = np.array(plan.calendar.labels)
-    yield "Totals", pd.DataFrame(
-        [(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]
+    yield (
+        "Totals",
+        pd.DataFrame([(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]),
     )
     yield "Villages", _headed(plan.village_table.reset_index())
     yield "Sites", _headed(plan.site_table.reset_index())
