@@ -184,6 +184,11 @@ class CarryingSettings(Section):
     """Farthest walk between a field's edge or a site and the path [m]."""
     walking: Literal["tobler", "naismith_langmuir", "irmischer_clarke"] = "tobler"
     """How slope changes walking speed; used where an elevation raster is given."""
+    elevation_step_m: Positive = 20.0
+    """Distance between the points along a path at which its height is read [m]."""
+    elevation_smooth_m: NotNegative = 30.0
+    """Heights are averaged over about this distance before slopes are taken [m]; 0 for none. Rasters are rough: half
+    a metre up and down between neighbouring cells would count as a climb."""
 
 
 class SitesSettings(Section):
@@ -256,6 +261,21 @@ class WorksSettings(Section):
     """Most briquettes the market takes a week [kg]; 0: all that are ready."""
 
 
+class MoneySettings(Section):
+    """Cash and who shares it. Prices and wages are figures: see `sourcing values money`."""
+
+    opening_cash: NotNegative = 0.0
+    """Cash in hand before the season [currency]."""
+    buy_barrels: bool = False
+    """True: the barrels that stand at once are bought in the first week; false: they are there, and only wear counts."""
+    buy_presses: bool = False
+    """True: the presses are bought in the first week of pressing; false: they are there, and only wear counts."""
+    paid_after_weeks: Count = 0
+    """Weeks between a sale to the outside and its money [weeks]."""
+    fields_a_household: Positive = 1.0
+    """Surveyed fields of one household; what a household earns follows from it."""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -271,6 +291,7 @@ class Settings(Section):
     fleet: FleetSettings = FleetSettings()
     placement: PlacementSettings = PlacementSettings()
     works: WorksSettings = WorksSettings()
+    money: MoneySettings = MoneySettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""
