@@ -16,8 +16,9 @@ import pandas as pd
 import shapely
 
 from sourcing import geodesy
-from sourcing.cells import as_numbers, as_text, as_yes_no
+from sourcing.cells import as_dates, as_numbers, as_text, as_yes_no
 from sourcing.cropnames import NOT_A_CROP, CropNames
+from sourcing.crosschecks import doubles, far_from_village, overlaps, slivers, stated_area
 from sourcing.errors import Finding, InputError
 from sourcing.geodesy import Floats, Geometries
 from sourcing.harvest import harvest_days
@@ -56,15 +57,21 @@ def clean_fields(survey: Survey, settings: Settings, values: Values) -> Fields:
     crop = _crops(raw, settings, values, ledger)
     stated = stated_area_ha(raw, values, ledger)
     yields = yield_t_ha(raw, crop, values, ledger)
-    shapes = clean_shapes(raw, stated, values, ledger)
+    points, village_findings = village_points(survey.villages)
+    at = (points.lon, points.lat) if points is not None else (None, None)
+    shapes = clean_shapes(raw, stated, values, ledger, *at)
     harvest = harvest_days(frame, crop, settings, values, ledger)
     promised = _promised(frame, settings, ledger)
     _consent(frame, settings, ledger)
     estimated = _estimated(frame)
-    points, village_findings = village_points(survey.villages)
     lon, lat = _middles(shapes)
     villages = place_villages(frame, lon, lat, shapes.area_ha, points, settings.season.name, ledger)
     geometry, area = _place(shapes, stated, villages.of_row, villages.frame, ledger)
+    shared = doubles(shapes.geometry, area, crop, _surveyed(frame), ledger)
+    overlaps(shapes.geometry, area, shared, values, ledger)
+    slivers(shapes.geometry, area, values, ledger)
+    stated_area(stated, area, shapes.to_place, values, ledger)
+    far_from_village(lon, lat, villages.of_row, _lon_lat(villages.frame), values, ledger)
     kept = ledger.kept
     ids = field_ids(ledger, geometry, crop)
     clean = gpd.GeoDataFrame(
@@ -79,6 +86,16 @@ def clean_fields(survey: Survey, settings: Settings, values: Values) -> Fields:
     )  # fmt: skip
     findings = (*survey.findings, *village_findings, *ledger.findings)
     return Fields(clean, villages.frame, findings, ledger.set_aside_table(), ledger.counts())
+
+
+def _surveyed(frame: gpd.GeoDataFrame) -> npt.NDArray[np.datetime64]:
+    if "surveyed_on" not in frame.columns:
+        return np.full(len(frame), np.datetime64("NaT", "D"), dtype="datetime64[D]")
+    return as_dates(frame["surveyed_on"]).days
+
+
+def _lon_lat(points: gpd.GeoDataFrame) -> pd.DataFrame:
+    return pd.DataFrame({"lon": points.geometry.x, "lat": points.geometry.y}, index=points.index)
 
 
 def _user_ids(frame: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:

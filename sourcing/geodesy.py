@@ -54,6 +54,20 @@ def ring_areas_m2(rings: Geometries) -> Floats:
     )
 
 
+def perimeters_m(geometries: Geometries) -> Floats:
+    """Length [m] of all rings of each shape, by geodesics between corners; 0 where there is none. Shape (n,)."""
+    xy, owner = shapely.get_coordinates(shapely.boundary(geometries), return_index=True)
+    total = np.zeros(len(geometries))
+    if len(xy) < 2:
+        return total
+    length = np.asarray(GEOD.inv(xy[:-1, 0], xy[:-1, 1], xy[1:, 0], xy[1:, 1])[2], dtype=np.float64)
+    parts = shapely.get_parts(shapely.boundary(geometries))
+    ring = np.repeat(np.arange(len(parts)), shapely.get_num_coordinates(parts))
+    inner = ring[1:] == ring[:-1]
+    np.add.at(total, owner[1:][inner], length[inner])
+    return total
+
+
 def distances_m(lon: Floats, lat: Floats, lon_to: Floats, lat_to: Floats) -> Floats:
     """Geodesic distance [m] between points taken pairwise. Shape (n,)."""
     if len(lon) == 0:
@@ -129,4 +143,8 @@ def mend_rings(geometries: Geometries) -> Geometries:
 
     A boundary walked twice counts once. None where nothing that has an area is left.
     """
-    return polygons_only(shapely.make_valid(geometries, method="structure", keep_collapsed=False))
+    mended = polygons_only(shapely.make_valid(geometries, method="structure", keep_collapsed=False))
+    # Loops that share a side can come back as parts that share it: they are one area.
+    for i in np.flatnonzero(~shapely.is_missing(mended) & ~shapely.is_valid(mended)):
+        mended[i] = shapely.union_all(shapely.get_parts(mended[i]))
+    return polygons_only(mended)

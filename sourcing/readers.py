@@ -7,9 +7,13 @@ that point elsewhere) are refused before they are opened, in bounded time and me
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import re
+import shutil
+import sqlite3
+import tempfile
 import warnings
 import zipfile
 from collections.abc import Iterable, Mapping, Sequence
@@ -22,6 +26,7 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow.parquet
 import pyogrio
 import shapely
 from defusedxml.common import DefusedXmlException  # type: ignore[import-untyped]
@@ -32,6 +37,8 @@ from sourcing.errors import Finding, InputError
 
 MOST_BYTES = 4 * 1024**3
 """Largest file read [bytes]."""
+MOST_TEXT_BYTES = 1024**3
+"""Largest CSV read [bytes]."""
 MOST_UNPACKED = 4 * 1024**3
 """Largest unpacked size of an archive [bytes]."""
 MOST_RATIO = 200
@@ -43,6 +50,14 @@ MOST_COLUMNS = 2_000
 TABLES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm"})
 PARQUET = frozenset({".parquet", ".geoparquet", ".pq"})
 XML = frozenset({".kml", ".gpx", ".gml", ".xml"})
+STAY_AT_HOME = {
+    "GML_DOWNLOAD_SCHEMA": "NO",
+    "GDAL_HTTP_PROXY": "http://127.0.0.1:9",
+    "GDAL_HTTP_CONNECTTIMEOUT": "1",
+    "GDAL_HTTP_TIMEOUT": "1",
+    "GDAL_HTTP_MAX_RETRY": "0",
+}
+"""Settings of GDAL that keep a file from making it ask the network for anything."""
 _POINTERS = (b"<OGRVRTDataSource", b"<VRTDataset", b"<GDAL_WMS", b"<OGRWFSDataSource", b'"gdal_streamed_alg"')
 _SIBLINGS = (".dbf", ".shx", ".prj", ".cpg", ".qix")
 
@@ -100,9 +115,17 @@ def read_table(
     """
     check_before_opening(path, file)
     suffix = path.suffix.lower()
+    pyogrio.set_gdal_config_options(STAY_AT_HOME)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
+            if suffix == ".zip" and (inner := _only_table(path)):
+                with tempfile.TemporaryDirectory() as folder:
+                    with zipfile.ZipFile(path) as archive, archive.open(inner) as source:
+                        unpacked = Path(folder) / f"table{PurePosixPath(inner).suffix.lower()}"
+                        with unpacked.open("wb") as target:
+                            shutil.copyfileobj(source, target)
+                    return read_table(unpacked, f"{file} ({inner})", layer, crs, shape_columns)
             if suffix in PARQUET:
                 table = _read_parquet(path, file)
             elif suffix in TABLES:
@@ -164,6 +187,11 @@ def check_before_opening(path: Path, file: str) -> None:
     elif path.suffix.lower() in XML:
         with path.open("rb") as stream:
             _check_xml(stream, file)
+    elif head.startswith(b"SQLite format 3\x00"):
+        _check_database(path, file)
+    if path.suffix.lower() in (".csv", ".tsv", ".txt") and size > MOST_TEXT_BYTES:
+        found = f"a text table of {size / 1e9:.1f} GB"
+        raise refuse(file, "too_big", found, f"at most {MOST_TEXT_BYTES / 1e9:.1f} GB", "save it as GeoParquet")
 
 
 def _check_archive(path: Path, file: str) -> None:
@@ -197,6 +225,33 @@ def _check_archive(path: Path, file: str) -> None:
         ) from exc
 
 
+def _check_database(path: Path, file: str) -> None:
+    """Refuses tables that are worked out when read (views, virtual tables): they can run for ever."""
+    try:
+        with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as book:
+            named = {r[0] for r in book.execute("select table_name from gpkg_contents")}
+            made = {
+                r[0]
+                for r in book.execute("select name, type, sql from sqlite_master where type in ('view', 'table')")
+                if r[1] == "view" or str(r[2]).lower().lstrip().startswith("create virtual")
+            }
+    except sqlite3.Error:
+        return  # no GeoPackage, or a damaged one: the reader says so
+    if both := sorted(named & made):
+        found = f"its layer '{_short(both[0])}' is worked out when read (a view)"
+        raise refuse(file, "pointer", found, "stored rows", "export the layer to a new file")
+
+
+def _only_table(path: Path) -> str:
+    """The one table in an archive that holds nothing else to read; '' for anything else, such as a shapefile."""
+    with zipfile.ZipFile(path) as archive:
+        names = [m.filename for m in archive.infolist() if not m.is_dir()]
+    kinds = TABLES | PARQUET | {".kml", ".gpx"}
+    tables = [n for n in names if PurePosixPath(n).suffix.lower() in kinds and not n.startswith("__MACOSX")]
+    shapes = [n for n in names if PurePosixPath(n).suffix.lower() in (".shp", ".gpkg", ".geojson", ".fgb", ".gdb")]
+    return tables[0] if len(tables) == 1 and not shapes else ""
+
+
 def _check_xml(stream: Any, file: str) -> None:
     """Reads XML through once, keeping nothing, with document types and entities forbidden."""
     try:
@@ -223,6 +278,11 @@ def _check_xml(stream: Any, file: str) -> None:
 
 
 def _read_parquet(path: Path, file: str) -> Table:
+    about = pyarrow.parquet.ParquetFile(path).metadata
+    unpacked = sum(about.row_group(i).total_byte_size for i in range(about.num_row_groups))
+    if about.num_rows > MOST_ROWS or unpacked > MOST_UNPACKED:
+        found = f"{about.num_rows} rows that unpack to {unpacked / 1e9:.1f} GB"
+        raise refuse(file, "too_big", found, f"at most {MOST_ROWS} rows", "split the file")
     try:
         frame = gpd.read_parquet(path)
     except ValueError:  # a parquet file without geo metadata: a plain table
@@ -233,6 +293,9 @@ def _read_parquet(path: Path, file: str) -> Table:
 def _read_vector(path: Path, file: str, layer: str) -> Table:
     name, findings = _choose_layer(path, file, layer)
     source: str | Path = f"/vsizip/{path.resolve()}" if path.suffix.lower() == ".zip" else path
+    count = pyogrio.read_info(source, layer=name)["features"]
+    if count > MOST_ROWS:
+        raise refuse(file, "too_big", f"{count} rows", f"at most {MOST_ROWS}", "split the file")
     frame = pyogrio.read_dataframe(source, layer=name, fid_as_index=False)
     if not isinstance(frame, gpd.GeoDataFrame):
         return Table(gpd.GeoDataFrame(frame), has_shapes=False, findings=findings)

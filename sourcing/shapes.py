@@ -10,6 +10,7 @@ import numpy.typing as npt
 import shapely
 
 from sourcing import geodesy
+from sourcing.crosschecks import unswap
 from sourcing.geodesy import Floats, Geometries
 from sourcing.ledger import Ledger, Mask
 from sourcing.survey import RawLayer
@@ -33,13 +34,20 @@ class Shapes:
     lat: Floats
 
 
-def clean_shapes(raw: RawLayer, stated_ha: Floats, values: Values, ledger: Ledger) -> Shapes:
-    """Areas from the shapes of a layer. Rows without one, but with a stated area, are left to be placed."""
+def clean_shapes(
+    raw: RawLayer, stated_ha: Floats, values: Values, ledger: Ledger,
+    village_lon: Floats | None = None, village_lat: Floats | None = None,
+) -> Shapes:  # fmt: skip
+    """Areas from the shapes of a layer. Rows without one, but with a stated area, are left to be placed.
+
+    Village points, where there are any, say where the survey is.
+    """
     frame = raw.frame
     shapes: Geometries = shapely.force_2d(frame.geometry.to_numpy().copy())
     has_stated = np.isfinite(stated_ha) & (stated_ha > 0)
     shapes = _drop_unusable(shapes, raw, ledger, has_stated)
     shapes = _to_degrees(shapes, raw, ledger)
+    shapes = unswap(shapes, village_lon, village_lat, values, ledger)
     kinds = shapely.get_type_id(shapes)
     points = (kinds == _POINT) | (kinds == _MULTIPOINT)
     lon, lat = np.full(len(shapes), np.nan), np.full(len(shapes), np.nan)

@@ -40,6 +40,8 @@ class Column:
     needed: bool
     example: str
     also: tuple[str, ...]
+    also_units: Mapping[str, str]
+    """Unit of an other name, where it is not `unit`."""
 
 
 @dataclass(frozen=True)
@@ -84,7 +86,8 @@ def schema() -> tuple[Column, ...]:
     return tuple(
         Column(
             r["layer"], r["name"], r["meaning"], r["type"], r["unit"], r["needed"] == "yes", r["example"],
-            tuple(a for a in r["also"].split("|") if a),
+            tuple(a.split("=")[0] for a in r["also"].split("|") if a),
+            {fold(a.split("=")[0]): a.split("=")[1] for a in r["also"].split("|") if "=" in a},
         )
         for r in csv.DictReader(text.splitlines())
     )  # fmt: skip
@@ -177,7 +180,8 @@ def read_layer(folder: Path, kind: str, layer: Layer) -> RawLayer:
         faults += refuse(layer.file, "empty_file", "it holds no row", "one field at least", "check the file").findings
     if faults:
         raise InputError(faults)
-    units = {ours: _unit(heading) for heading, ours in names.items() if _unit(heading)} | dict(layer.units)
+    units = {ours: unit for heading, ours in names.items() if (unit := _unit(heading, known.get(ours)))}
+    units |= dict(layer.units)
     return RawLayer(kind, layer.file, sha256_of(path), len(renamed), renamed, units, table.findings)
 
 
@@ -283,10 +287,10 @@ def _lacking(
 _BRACKETED = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]\s*$")
 
 
-def _unit(heading: str) -> str:
-    """The unit in a heading such as 'Area (acre)' or 'yield [kg/ha]'; '' when there is none."""
+def _unit(heading: str, column: Column | None) -> str:
+    """The unit in a heading such as 'Area (acre)' or 'yield [kg/ha]', or known of its name; '' when there is none."""
     match = _BRACKETED.search(heading)
-    return match[1] if match else ""
+    return match[1] if match else (column.also_units.get(fold(heading), "") if column is not None else "")
 
 
 def areas_from_corners(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
