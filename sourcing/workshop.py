@@ -87,6 +87,10 @@ def workshop_season(
     return Workshop(plant.presses, weeks), findings, tuple(sorted(plant.figures()))
 
 
+def _clean(kg: float, dust: float) -> float:
+    return 0.0 if abs(kg) <= dust else kg
+
+
 class _Plant:
     """The workshop while its weeks are run through."""
 
@@ -146,12 +150,12 @@ class _Plant:
         while week < len(self.char_in) or self._goes_on(resting + store + sum(leaving.values()), stock):
             came = float(self.char_in[week]) if week < len(self.char_in) else 0.0
             rested = float(self.ready[week]) if week < len(self.ready) else 0.0
-            resting += came - rested
+            resting = _clean(resting + came - rested, self.dust)
             store += rested
             room = self.capacity * self.hours(week) / self.per_char
             limit = "presses" if store > room + self.dust else "char" if store > self.dust else "none"
             used = store if store <= room + self.dust else room
-            store -= used
+            store = _clean(store - used, self.dust)
             pressed = used * self.per_char
             floor = sum(leaving.values()) + pressed * min(1.0, self.drying(week) / DAYS_A_WEEK)
             for later, part in enumerate(_lagged(self.drying(week) / DAYS_A_WEEK, pressed)):
@@ -161,7 +165,7 @@ class _Plant:
             if stock > most:
                 limit = "market"
             sold = min(stock, most)
-            stock -= sold
+            stock = _clean(stock - sold, self.dust)
             lost = used * v["works.crush.loss_share"]
             mixed = used - lost
             crushed = used * self.shaped_share
