@@ -15,7 +15,7 @@ import math
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field, replace
-from functools import cache
+from functools import cache, cached_property
 from importlib.resources import files
 from importlib.resources.abc import Traversable
 from pathlib import Path
@@ -162,16 +162,22 @@ class Values:
         start = prefix.rstrip(".") + "."
         return {name[len(start) :]: fig for name, fig in self.figures.items() if name.startswith(start)}
 
+    @cached_property
+    def _residues(self) -> dict[str, tuple[str, ...]]:
+        found: dict[str, dict[str, None]] = {}
+        for name in self.figures:
+            parts = name.split(".")
+            if parts[0] == "crop" and len(parts) == 4:
+                found.setdefault(parts[1], {})[parts[2]] = None
+        return {crop: tuple(names) for crop, names in found.items()}
+
     def crops(self) -> tuple[str, ...]:
         """Our names of all crops that have a residue, sorted."""
-        return tuple(sorted({p[1] for p in self._crop_parts() if len(p) == 4}))
+        return tuple(sorted(self._residues))
 
     def residues(self, crop: str) -> tuple[str, ...]:
         """The residues of a crop, in the order of the table; empty for an unknown crop."""
-        return tuple(dict.fromkeys(p[2] for p in self._crop_parts() if len(p) == 4 and p[1] == crop))
-
-    def _crop_parts(self) -> Iterable[list[str]]:
-        return (name.split(".") for name in self.figures if name.startswith("crop."))
+        return self._residues.get(crop, ())
 
     def calendar(self, region: str, crop: str) -> tuple[CropWindow, ...]:
         """The harvest windows of a crop in a region, in the order of the table; empty when none is known."""

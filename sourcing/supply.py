@@ -1,0 +1,258 @@
+"""From fields to residue by week: dry kg by field, residue and week, ready, clear-by, losses and range.
+
+Everything is reckoned on columns: a *stream* is one residue of one field, a *lot* what one week's harvest of a stream
+gives. The chain from gross to free is kept for every stream and sums to what was grown.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date, timedelta
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from sourcing.chain import Streams, cover_need, grown_by_stream, make_streams, range_of, split, village_uses
+from sourcing.errors import Finding, InputError, NoPlanError
+from sourcing.land import read_land
+from sourcing.residues import Array, Ints, Pairs, loss_week_of, pair_table, refuse
+from sourcing.settings import Settings
+from sourcing.values import Values
+from sourcing.weeks import DAYS_A_WEEK, Calendar
+
+if TYPE_CHECKING:
+    from sourcing.fields import Fields
+
+CHAIN = (
+    "uncollectable_kg",
+    "cover_kg",
+    "fodder_kg",
+    "fuel_kg",
+    "thatch_kg",
+    "left_alone_kg",
+    "not_promised_kg",
+    "drying_loss_kg",
+    "past_clear_kg",
+    "outside_season_kg",
+    "free_kg",
+)
+"""Parts of what was grown [dry kg], in order; they sum to grown_kg."""
+
+_FIRST_MONDAY = 4  # 1970-01-05, counted in days from 1970-01-01
+
+
+@dataclass(frozen=True)
+class Supply:
+    """The residue of a season.
+
+    `lots`, index lot: field_id, village, crop, residue, ready_week, clear_week (last week in which it may be
+    charred), mass_kg, low_kg, high_kg (dry kg free to take at ready_week), loss_week (share lost each further week),
+    moisture_ready (wet basis), bulk_wet_kg_m3 (loose), estimated. `chain`, one row a field and residue: grown_kg and
+    its parts :data:`CHAIN` [dry kg].
+    """
+
+    calendar: Calendar
+    lots: pd.DataFrame
+    chain: pd.DataFrame
+    findings: tuple[Finding, ...]
+    figures_used: tuple[str, ...]
+
+
+def residue_supply(
+    fields: Fields,
+    settings: Settings,
+    values: Values,
+    climate: pd.DataFrame | None = None,
+    slopes: pd.Series | None = None,
+) -> Supply:
+    """Lots of residue by field, residue and week.
+
+    dry kg = area x yield x ratio x dry share x share that can be collected, less cover, fodder, fuel and thatch,
+    times the share promised; spread evenly over the days of harvest; ready after its drying days; lost after its
+    clear-by day. `climate` (see :mod:`sourcing.weather`) replaces drying days by drying towards equilibrium with the
+    air. `slopes` [m/m] by field_id makes steep fields keep more cover.
+    Raises InputError for impossible figures, all at once; NoPlanError when nothing at all is left to take.
+    """
+    frame = fields.frame
+    file = settings.layers.fields.file
+    crop_code, crops = pd.factorize(frame["crop"], sort=True)
+    pairs, faults = pair_table(tuple(str(c) for c in crops), settings, values, settings.supply.estimate)
+    land, more, looks = read_land(frame, crop_code, pairs, settings, values, file)
+    faults += more
+    if faults:
+        raise InputError(faults)
+    streams = make_streams(crop_code, pairs)
+    uses = village_uses(frame, streams, pairs, settings)
+    need = cover_need(frame, crop_code, land, pairs, settings, values, slopes)
+    grown = grown_by_stream(land, streams, pairs, settings, values)
+    parts = split(streams, grown, pairs.p["collectable_share"][streams.pair], pairs.p["serves_cover"], need, uses)
+    free = parts["free_kg"]
+    taken = pairs.taken[streams.pair]
+    promised = land["share_promised"][streams.field]
+    parts["left_alone_kg"] = np.where(taken, 0.0, free)
+    parts["not_promised_kg"] = np.where(taken, free * (1.0 - promised), 0.0)
+    at_harvest = free - parts["left_alone_kg"] - parts["not_promised_kg"]
+    low, high = range_of(land, streams, pairs, settings, values, grown, need, uses, free)
+
+    lots = _harvest(land, streams, at_harvest, pairs, settings)
+    first, last = _span(lots, settings)
+    calendar = Calendar.spanning(first, last)
+    lots, lost = _within(lots, calendar, at_harvest)
+    parts |= lost
+    parts["free_kg"] = np.bincount(lots["stream"], weights=lots["mass"], minlength=len(grown)).astype(np.float64)
+    chain = _chain_frame(frame, streams, pairs, grown, parts)
+    looks += _lost_findings(chain, file)
+    return Supply(calendar, _lot_frame(frame, streams, pairs, lots, low, high), chain, tuple(looks), pairs.used)
+
+
+def _harvest(
+    land: dict[str, Any], streams: Streams, at_harvest: Array, pairs: Pairs, settings: Settings
+) -> dict[str, Any]:
+    """One lot a stream and week of harvest, with its ready and last week (weeks since 1970-01-05) and mass [kg].
+
+    A week's residue counts as cut on the last day of harvest in that week. The last week is the last one whose
+    working days all lie on or before the clear-by day.
+    """
+    useful = np.flatnonzero(at_harvest > 0)
+    start, end, clear = (land[key][streams.field[useful]] for key in ("start", "end", "clear"))
+    first = (start - _FIRST_MONDAY) // DAYS_A_WEEK
+    count = (end - _FIRST_MONDAY) // DAYS_A_WEEK - first + 1
+    which = np.repeat(np.arange(len(useful), dtype=np.int32), count)
+    offset = np.arange(len(which), dtype=np.int32) - np.repeat((np.cumsum(count) - count).astype(np.int32), count)
+    week = (first[which] + offset).astype(np.int32)
+    monday = week * DAYS_A_WEEK + _FIRST_MONDAY
+    cut = np.minimum(end[which], monday + DAYS_A_WEEK - 1)
+    days = cut - np.maximum(start[which], monday) + 1
+    share = days / (end - start + 1)[which]
+    pair = streams.pair[useful]
+    dry_days = np.ceil(pairs.p["drying_days"][pair])
+    loss = loss_week_of(pairs)[pair]
+    ready = ((cut + dry_days[which] - _FIRST_MONDAY) // DAYS_A_WEEK).astype(np.int32)
+    kept = (1.0 - loss) ** (pairs.p["drying_days"][pair] / DAYS_A_WEEK)
+    idle = DAYS_A_WEEK - math.ceil(settings.fleet.days_a_week)
+    none = np.iinfo(np.int64).min
+    known = clear != none
+    last_known = (np.where(known, clear, 0) + idle + 1 - _FIRST_MONDAY) // DAYS_A_WEEK - 1
+    last = np.where(known[which], last_known[which], ready + settings.supply.collection_weeks - 1).astype(np.int32)
+    at_cut = at_harvest[useful][which] * share
+    return {
+        "stream": useful.astype(np.int32)[which],
+        "ready": ready,
+        "last": last,
+        "cut_mass": at_cut,
+        "mass": at_cut * kept[which],
+        "loss": loss[which],
+    }
+
+
+def _span(lots: dict[str, Any], settings: Settings) -> tuple[date, date]:
+    """First and last day planned: the season's own, else from the first ready week to the last week of any lot."""
+    first, last = settings.season.first_day, settings.season.last_day
+    alive = lots["last"] >= lots["ready"]
+    if (first is None or last is None) and not alive.any():
+        raise NoPlanError(
+            "no residue is left to take: what is grown stays on the soil, is spoken for, or is not dry before its "
+            "clear-by day. `sourcing supply` shows the chain from gross to free."
+        )
+    zero = date(1970, 1, 5)
+    if first is None:
+        first = zero + timedelta(weeks=int(lots["ready"][alive].min()))
+    if last is None:
+        last = max(first, zero + timedelta(weeks=int(lots["last"][alive].max()), days=DAYS_A_WEEK - 1))
+    if last < first:
+        found = f"the season ends on {last}, before it begins on {first}"
+        raise InputError([refuse("season_turned", found, "last_day on or after first_day", "mend [season]")])
+    return first, last
+
+
+def _within(lots: dict[str, Any], calendar: Calendar, at_harvest: Array) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The lots that can be charred inside the calendar, in week indices, and by stream what is lost otherwise [kg].
+
+    Residue that is ready before the calendar begins waits for it and decays meanwhile.
+    """
+    begin = (calendar.first_monday - date(1970, 1, 5)).days // DAYS_A_WEEK
+    size = len(at_harvest)
+    stream, mass = lots["stream"], lots["mass"]
+    dead = lots["last"] < lots["ready"]
+    ready = lots["ready"] - begin
+    last = np.minimum(lots["last"] - begin, calendar.count - 1)
+    outside = ~dead & ((last < 0) | (ready >= calendar.count))
+    wait = np.maximum(-ready, 0)
+    waited = mass if not wait.any() else mass * (1.0 - lots["loss"]) ** wait
+    inside = ~dead & ~outside
+    waste = np.where(outside, mass, np.where(inside, mass - waited, 0.0))
+    lost = {
+        "drying_loss_kg": np.bincount(stream, weights=lots["cut_mass"] - mass, minlength=size),
+        "past_clear_kg": np.bincount(stream, weights=np.where(dead, mass, 0.0), minlength=size),
+        "outside_season_kg": np.bincount(stream, weights=waste, minlength=size),
+    }
+    keep = inside & (waited > 0)
+    return {
+        "stream": stream[keep],
+        "ready": np.maximum(ready[keep], 0).astype(np.int64),
+        "last": last[keep].astype(np.int64),
+        "mass": waited[keep],
+    }, lost
+
+
+def _lot_frame(
+    frame: pd.DataFrame, streams: Streams, pairs: Pairs, lots: dict[str, Any], low: Array, high: Array
+) -> pd.DataFrame:
+    stream = lots["stream"]
+    field, pair = streams.field[stream], streams.pair[stream]
+    return pd.DataFrame(
+        {
+            **_names(frame, field, pair, pairs),
+            "ready_week": lots["ready"],
+            "clear_week": lots["last"],
+            "mass_kg": lots["mass"],
+            "low_kg": lots["mass"] * low[stream],
+            "high_kg": lots["mass"] * high[stream],
+            "loss_week": loss_week_of(pairs)[pair],
+            "moisture_ready": pairs.p["moisture_ready"][pair],
+            "bulk_wet_kg_m3": pairs.p["bulk_wet_kg_m3"][pair],
+            "estimated": frame["estimated"].to_numpy(dtype=bool)[field],
+        },
+        index=pd.RangeIndex(len(stream), name="lot"),
+    )
+
+
+def _chain_frame(
+    frame: pd.DataFrame, streams: Streams, pairs: Pairs, grown: Array, parts: dict[str, Array]
+) -> pd.DataFrame:
+    names = _names(frame, streams.field, streams.pair, pairs)
+    return pd.DataFrame({**names, "grown_kg": grown, **{key: parts[key] for key in CHAIN}})
+
+
+def _names(frame: pd.DataFrame, field: Ints, pair: Ints, pairs: Pairs) -> dict[str, Any]:
+    """Names as categories: one copy of each word, whatever the number of rows."""
+    village, villages = pd.factorize(frame["village"].astype(str), sort=True)
+    crop_code = {c: i for i, c in enumerate(pairs.crops)}
+    kinds = tuple(dict.fromkeys(pairs.residue))
+    crop_of = np.array([crop_code[c] for c in pairs.crop], dtype=np.int32)
+    kind_of = np.array([kinds.index(r) for r in pairs.residue], dtype=np.int32)
+    return {
+        "field_id": pd.Categorical.from_codes(field.astype(np.int32), frame.index.astype(str)),
+        "village": pd.Categorical.from_codes(village[field].astype(np.int32), villages),
+        "crop": pd.Categorical.from_codes(crop_of[pair], list(pairs.crops)),
+        "residue": pd.Categorical.from_codes(kind_of[pair], list(kinds)),
+    }
+
+
+def _lost_findings(chain: pd.DataFrame, file: str) -> list[Finding]:
+    out = []
+    for column, what, told, remedy in (
+        ("past_clear_kg", "lost_past_clear", "is not dry before its clear-by day and counts as lost",
+         "collect earlier, dry faster, or check the clear-by days"),
+        ("outside_season_kg", "lost_outside_season", "falls outside the planned season and counts as lost",
+         "widen season.first_day and season.last_day"),
+    ):  # fmt: skip
+        lost = chain[chain[column] > 0]
+        if len(lost):
+            kinds = ", ".join(f"{c}/{r}" for c, r in sorted(set(zip(lost["crop"], lost["residue"], strict=True))))
+            fields = lost["field_id"].nunique()
+            found = f"{lost[column].sum() / 1000:.1f} t dry of {kinds} on {fields} fields {told}"
+            out.append(Finding("look", file, None, what, found, "residue that can be charred in time", remedy))
+    return out
