@@ -276,6 +276,18 @@ class MoneySettings(Section):
     """Surveyed fields of one household; what a household earns follows from it."""
 
 
+class ClimateSettings(Section):
+    """Energy and what the air is spared and given."""
+
+    gwp: Literal["ar4", "ar5", "ar5_feedback", "ar6"] = "ar6"
+    """Which edition of the 100-year global warming potentials is used."""
+    kiln: Literal["flame_curtain", "closed_drum"] = "flame_curtain"
+    """How the barrels burn, for their own emissions: open at the top under a curtain of flame, or closed like a drum
+    kiln that smokes."""
+    fuel_displaced: Literal["firewood", "charcoal", "none"] = "firewood"
+    """What the char or the briquettes are burnt instead of."""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -292,6 +304,7 @@ class Settings(Section):
     placement: PlacementSettings = PlacementSettings()
     works: WorksSettings = WorksSettings()
     money: MoneySettings = MoneySettings()
+    climate: ClimateSettings = ClimateSettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""
