@@ -187,12 +187,19 @@ def _points_of(shared: Geometries) -> tuple[Floats, Ints]:
     return np.concatenate([xy, ends[outer]]), np.concatenate([pairs, end_pair[outer]]).astype(np.int64)
 
 
+def _shape_keys(lines: Geometries) -> npt.NDArray[np.object_]:
+    """The same bytes for lines of the same course, whichever way they run and whatever vertices lie on the way."""
+    plain = shapely.set_precision(shapely.simplify(lines, TOUCH_M), TOUCH_M, mode="pointwise")
+    # Adding nothing makes 0.0 of -0.0.
+    plain = shapely.transform(plain, lambda xy: xy + 0.0)
+    return np.asarray(shapely.to_wkb(shapely.normalize(plain)), dtype=object)
+
+
 def _without_repeats(
     lines: Geometries, source: Ints, repairs: list[tuple[str, int, float, float, float]]
 ) -> tuple[Geometries, Ints]:
     """One of each set of edges that run the same course, either way; the one of the earliest source stays."""
-    shapes = shapely.normalize(shapely.set_precision(lines, TOUCH_M, mode="pointwise"))
-    _, first, which = np.unique(shapely.to_wkb(shapes), return_index=True, return_inverse=True)
+    _, first, which = np.unique(_shape_keys(lines), return_index=True, return_inverse=True)
     earliest = np.full(len(first), len(lines), dtype=np.int64)
     by_source = np.argsort(source, kind="stable")
     np.minimum.at(earliest, which[by_source], np.arange(len(lines)))
@@ -246,8 +253,7 @@ def _with_near_misses(
     chosen = np.array(sorted(best.values()), dtype=np.int64)
     if not len(chosen):
         return lines, source
-    same = shapely.normalize(shapely.set_precision(link[chosen], TOUCH_M, mode="pointwise"))
-    _, distinct = np.unique(shapely.to_wkb(same), return_index=True)
+    _, distinct = np.unique(_shape_keys(link[chosen]), return_index=True)
     chosen = chosen[np.sort(distinct)]
     at = shapely.get_coordinates(touch[chosen])
     inner = (along[chosen] > 0) & (along[chosen] < length[other[chosen]])

@@ -7,7 +7,8 @@ direction and closed season, and the level metres that walking each way along th
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from pathlib import Path
 
 import geopandas as gpd
 import networkx as nx
@@ -19,12 +20,14 @@ from pyproj import CRS
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from sourcing.elevation import climb, read_relief, relief_findings, smoothed
 from sourcing.errors import Finding, InputError
 from sourcing.fields import Fields
 from sourcing.noding import Floats, Geometries, Ints, Noded, noded
 from sourcing.settings import Settings
 from sourcing.survey import RawLayer, Survey
 from sourcing.values import Values
+from sourcing.walking import figures_of_walking
 from sourcing.ways import (
     CLOSED_TO_ALL,
     LONLAT,
@@ -126,7 +129,25 @@ def build_network(survey: Survey, fields: Fields, settings: Settings, values: Va
         return None
     crs = local_crs(fields.frame)
     barriers = local_lines(survey.barriers, crs)
-    return network_of(survey.paths, crs, settings, fields.villages, barriers, near=fields.frame)
+    network = network_of(survey.paths, crs, settings, fields.villages, barriers, near=fields.frame)
+    return network if survey.elevation is None else with_slopes(network, survey.elevation, settings, values)
+
+
+def with_slopes(network: PathNetwork, elevation: Path, settings: Settings, values: Values) -> PathNetwork:
+    """The network with level metres from an elevation raster: there and back differ on a slope.
+
+    Raises InputError when the raster cannot be read or covers none of the paths.
+    """
+    carrying = settings.carrying
+    relief = read_relief(elevation, network.lines, network.crs)
+    relief = smoothed(relief, carrying.elevation_smooth_m, network.xy.mean(axis=0), network.crs)
+    step = carrying.elevation_step_m
+    uv, vu, missing = climb(network.lines, network.length_m, relief, network.crs, step, carrying.walking, values)
+    findings = relief_findings(relief, network.lines, network.length_m, missing, network.crs, step)
+    return replace(
+        network, level_uv_m=uv, level_vu_m=vu, sloped=True, findings=(*network.findings, *findings),
+        figures_used=(*network.figures_used, *figures_of_walking(carrying.walking, values)),
+    )  # fmt: skip
 
 
 def network_of(
