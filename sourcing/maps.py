@@ -173,7 +173,7 @@ class SeasonFigure(Figure):
         if name in NEEDED:
             if not self.offline:
                 return link.render(), {"https://" + url.split("/")[2]}
-            text = _leaflet(NEEDED[name])
+            text = leaflet_text(NEEDED[name])
             return (f"<script>{text}</script>" if name.endswith(".js") else f"<style>{text}</style>"), set()
         if any(part in url.lower() for part in NOT_NEEDED):
             return "", set()
@@ -207,7 +207,8 @@ def _web(name: str) -> str:
 
 
 @cache
-def _leaflet(name: str) -> str:
+def leaflet_text(name: str) -> str:
+    """A file of Leaflet, 'leaflet.js' or 'leaflet.css', without what would make a page ask for more."""
     text = (files("js_lib_leaflet") / "static" / "js_lib_leaflet" / name).read_text(encoding="utf-8")
     if name.endswith(".css"):
         # pictures of controls that this page does not use, and a rule for browsers long gone
@@ -299,7 +300,7 @@ def _drawn(plan: PlanLike, words: Words) -> _Drawn:
         "fleet": _fleet(plan),
         "straight": bool(plan.arcs.straight_line),
         "crops": [{"key": c, "name": words.of("crop", c)} for c in crops],
-        "villages": _villages(plan, origin),
+        "villages": _villages(plan, words, origin),
         "sites": _sites(plan, villages, origin),
         "points": _points(plan, origin),
         "fields": {"count": len(frame), "rings": int(shapes.rings.sum()), "id_bytes": len(ids)},
@@ -369,7 +370,7 @@ def _fleet(plan: PlanLike) -> list[int]:
     ]  # fmt: skip
 
 
-def _villages(plan: PlanLike, origin: tuple[int, int]) -> list[dict[str, Any]]:
+def _villages(plan: PlanLike, words: Words, origin: tuple[int, int]) -> list[dict[str, Any]]:
     table = plan.village_table
     estimated = plan.field_table.groupby("village")["estimated"].mean()
     out = []
@@ -380,7 +381,7 @@ def _villages(plan: PlanLike, origin: tuple[int, int]) -> list[dict[str, Any]]:
             "id": str(key), "name": str(row["name"]), "x": x, "y": y, "deploy": bool(row["deploy"]),
             "fields": int(row["fields"]), "free": _whole(row["residue_free_kg"]), "residue": _whole(row["residue_kg"]),
             "char": _whole(row["char_kg"]), "carry": _whole(row["mean_carry_m"]), "several": int(row["several_weeks"]),
-            "barrel_weeks": int(row["barrel_weeks"]), "reason": str(row["reason"]),
+            "barrel_weeks": int(row["barrel_weeks"]), "reason": words.reason(row, plan.settings.fleet.several),
             "estimated": round(float(estimated.get(key, 0.0)), 3),
         })  # fmt: skip
     return out

@@ -18,6 +18,8 @@ from sourcing.errors import UsageError
 from sourcing.weeks import DAYS_A_WEEK, Calendar
 
 FIRST_LANGUAGE = "en"
+TENTHS_BELOW_KG = 99_500
+"""From here on a mass is written in whole tonnes [kg]."""
 DRAFT = "draft, not checked by a speaker"
 """The status of a word file that nobody who speaks the language has read yet."""
 
@@ -48,6 +50,22 @@ class Words:
     def of(self, group: str, key: str) -> str:
         """The word for one member of an open group, such as a crop; where no file names it, the key as words."""
         return self.text.get(f"{group}.{key}", key.replace("_", " ").replace("/", ", "))
+
+    def reason(self, village: Mapping[str, Any], several: int) -> str:
+        """Why a village stands where it stands in the ranking, as a sentence: `village` is a row of the plan's
+        village table, `several` how many barrels count as several.
+        """
+        named = {
+            "weeks": self.number(village["several_weeks"]), "several": self.number(several),
+            "most": self.number(village["most_barrels"]), "barrel_weeks": self.number(village["barrel_weeks"]),
+            "residue": self.tonnes(village["residue_kg"]), "given": self.tonnes(village["residue_given_kg"]),
+            "free": self.tonnes(village["residue_free_kg"]), "metres": self.number(village["mean_carry_m"]),
+        }  # fmt: skip
+        return self.of("reason", str(village["reason"])).format(**named)
+
+    def tonnes(self, kg: float) -> str:
+        """A mass [kg] in tonnes, with one decimal below 100."""
+        return self.number(kg / 1000, 1 if kg < TENTHS_BELOW_KG else 0)
 
     def number(self, value: float, digits: int = 0) -> str:
         """A number with `digits` decimals as this language writes it."""

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 import shapely
 import shapely.affinity
+from scipy.spatial import KDTree
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 
 from sourcing.settings import settings_from
@@ -50,7 +51,7 @@ def landscape(
     fields = _fields(rng, n_fields, side, homes, river, odd, fast)
     n_fields = len(fields)
     centre = shapely.get_coordinates(shapely.centroid(fields))
-    nearest = np.argmin(((centre[:, None, :] - homes[None, :, :]) ** 2).sum(axis=2), axis=1)
+    nearest = KDTree(homes).query(centre)[1]
     crop = np.array(CROPS)[(rng.integers(0, 3, n_fields) + nearest) % len(CROPS)]
     ready = np.clip(rng.normal(3 + 2.2 * (nearest % 5), 1.2, n_fields).round(), 0, weeks - 4).astype(int)
     clear = np.clip(ready + rng.integers(3, 8, n_fields), 0, weeks - 1)
@@ -59,9 +60,8 @@ def landscape(
 
     sites_xy, site_village = _sites(rng, homes, side)
     site_ids = [f"s{i:03d}" for i in range(len(sites_xy))]
-    distance = np.sqrt(((centre[:, None, :] - sites_xy[None, :, :]) ** 2).sum(axis=2)) * 1.25
-    near = np.argmin(distance, axis=1)
-    reach = distance[np.arange(n_fields), near]
+    straight, near = KDTree(sites_xy).query(centre)
+    reach = straight * 1.25
     goes = (reach < 900) & (rng.random(n_fields) < 0.85)
     week = np.minimum(ready + rng.integers(0, 4, n_fields), clear)
     carried = np.where(goes, free * rng.choice([1.0, 1.0, 0.9, 0.4], n_fields), 0.0)
@@ -111,11 +111,13 @@ def landscape(
         **{c: per_village[c].reindex(village_ids, fill_value=0).to_numpy() for c in per_village},
         "mean_carry_m": site_table.groupby("village")["mean_carry_m"].mean().reindex(village_ids).to_numpy(),
     }, index=pd.Index(village_ids, name="village_id"))  # fmt: skip
+    village_table["residue_given_kg"] = carries.groupby("village")["mass_kg"].sum().reindex(village_ids, fill_value=0)
+    village_table["most_barrels"] = 6
     village_table["reason"] = [
-        f"{int(r.several_weeks)} weeks with three or more barrels busy; {r.residue_kg / 1000:.1f} t within reach"
-        if r.deploy else "too little residue within 900 m of any place that is allowed"
-        for r in village_table.itertuples()
-    ]  # fmt: skip
+        "several" if r.several_weeks else "some" if r.deploy else "too_little" for r in village_table.itertuples()
+    ]
+    ranked = ["several_weeks", "barrel_weeks", "residue_free_kg"]
+    village_table = village_table.sort_values(ranked, ascending=False, kind="stable")
     field_frame = gpd.GeoDataFrame(
         {
             "row": range(1, n_fields + 1), "village": np.array(village_ids)[nearest], "crop": crop, "area_ha": area,
@@ -172,20 +174,24 @@ def landscape(
 
 
 def _layer(name: str, shapes: list[Any]) -> Any:
-    moved = [shapely.affinity.translate(s, *LOCAL) for s in shapes]
+    moved = shapely.transform(np.asarray(shapes, dtype=object), lambda xy: xy + LOCAL)
     frame = gpd.GeoDataFrame({"row": range(1, len(shapes) + 1)}, geometry=moved, crs=CRS)
     return SimpleNamespace(name=name, file=f"{name}.gpkg", sha256="0" * 64, rows=len(shapes), frame=frame)
 
 
 def _to_wgs() -> Any:
     def change(shapes: Any) -> Any:
-        moved = [shapely.affinity.translate(s, *LOCAL) for s in shapes]
+        moved = shapely.transform(np.asarray(shapes, dtype=object), lambda xy: xy + LOCAL)
         return gpd.GeoSeries(moved, crs=CRS).to_crs("EPSG:4326").to_numpy()
 
     return change
 
 
 def _spread(rng: np.random.Generator, n: int, side: float) -> Any:
+    if n > 60:
+        across = int(np.ceil(n**0.5))
+        grid = np.stack(np.divmod(np.arange(n), across), axis=1) + 0.5
+        return (grid + rng.uniform(-0.25, 0.25, grid.shape)) * side / across
     points: list[Any] = [np.array([side / 2, side / 2])] if n == 1 else []
     gap = side / (n**0.5 + 0.6)
     while len(points) < n:

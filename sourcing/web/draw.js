@@ -332,8 +332,13 @@ function ring(context, x, y, r, width, colour, share) {
 // A site's whole season: a bar a week, its dark part busy, the week shown marked.
 function spark(context, x, y, width, height, barrels, busy, week, most) {
   const n = barrels.length;
-  context.fillStyle = 'rgba(255,255,255,.86)';
-  context.fillRect(x - 3, y - 1, width + 6, height + 5);
+  context.fillStyle = 'rgba(255,255,255,.94)';
+  context.strokeStyle = 'rgba(27,36,48,.28)';
+  context.lineWidth = 1;
+  context.beginPath();
+  context.roundRect(x - 4, y - 3, width + 8, height + 9, 4);
+  context.fill();
+  context.stroke();
   const bar = width / n;
   for (let i = 0; i < n; i++) {
     const h = (height * barrels[i]) / most;

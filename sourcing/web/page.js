@@ -3,7 +3,7 @@
 const FONT = '"Noto Sans", "Noto Sans Devanagari", system-ui, -apple-system, "Segoe UI", Roboto, sans-serif';
 const at = (id) => document.getElementById(id);
 const shown = { week: 0, village: -1, crop: -1, site: -1, field: -1, large: false };
-let season, painter, map, sheets, timer = 0, badges = [];
+let season, painter, map, sheets, timer = 0, badges = [], groupsFor = '';
 
 function t(key, named) {
   const text = season.words[key];
@@ -86,6 +86,9 @@ function radius(barrels) {
 
 // Sites that would lie on one another are shown as one; who joins whom does not depend on the week.
 function groupSites(view) {
+  const key = [view.scale, view.ox, view.oy, shown.village, shown.site, shown.large].join();
+  if (key === groupsFor) return badges;
+  groupsFor = key;
   const gap = 2 * radius(4);
   const order = season.sites.map((_, i) => i).filter(inView).sort((a, b) => season.sites[b].barrel_weeks - season.sites[a].barrel_weeks);
   if (shown.site >= 0) order.unshift(...order.splice(order.indexOf(shown.site), 1));
@@ -150,12 +153,14 @@ function paintMarks(view) {
     haloed(context, text, x, y, WAY, '#ffffff');
   }
 
+  let names = 0;
   const order = season.villages.map((_, i) => i).filter((i) => season.villages[i].x != null)
     .sort((a, b) => (b === shown.village) - (a === shown.village) || season.villages[b].barrel_weeks - season.villages[a].barrel_weeks || season.villages[b].fields - season.villages[a].fields);
   for (const i of order) {
     const village = season.villages[i];
     const x = village.x * scale + ox, y = oy - village.y * scale;
     if (x < -50 || y < -50 || x > view.width + 50 || y > view.height + 50) continue;
+    if (names > 90) break;
     const size = (village.deploy ? 14 : 12.5) * big;
     context.font = `${village.deploy ? 700 : 500} ${size}px ${FONT}`;
     const wide = context.measureText(village.name).width;
@@ -169,23 +174,23 @@ function paintMarks(view) {
       const box = [left - 2, y + shift - size * 0.65, left + wide + 2, y + shift + size * 0.65];
       if (!free(box)) continue;
       taken.push(box);
+      names++;
       context.textAlign = align;
       haloed(context, village.name, px, y + shift, dim ? '#6b7280' : INK, 'rgba(255,255,255,.92)');
       break;
     }
   }
 
-  const most = Math.max(1, ...season.sites.map((s) => Math.max(...s.barrels)));
   if (view.zoom >= 13) {
-    const width = Math.max(44, Math.min(78, season.weeks.length * 2)) * big, height = 16 * big;
+    const width = Math.max(40, Math.min(72, season.weeks.length * 1.8)) * big, height = 15 * big;
     for (const group of badges) {
       if (group.sites.length > 1) continue;
       const site = season.sites[group.sites[0]];
-      const x = group.x - width / 2, y = group.y + group.r + 7;
-      const box = [x - 4, y - 2, x + width + 4, y + height + 4];
+      const x = group.x - width / 2, y = group.y + group.r + 5;
+      const box = [x - 4, y - 1, x + width + 4, y + height + 6];
       if (!free(box)) continue;
       taken.push(box);
-      spark(context, x, y, width, height, site.barrels, site.busy, week, most);
+      spark(context, x, y, width, height, site.barrels, site.busy, week, season.most);
     }
   }
 }
@@ -247,7 +252,7 @@ function choose({ site = -1, field = -1 }) {
   shown.site = site;
   shown.field = field;
   drawDetail();
-  sheets.marks.paint();
+  if (sheets) sheets.marks.paint();
   keepAddress();
 }
 
@@ -256,10 +261,14 @@ function filter(name, value) {
   at(name).value = value;
   if (name === 'village') {
     if (shown.site >= 0 && !inView(shown.site)) shown.site = -1;
-    for (const item of at('ranks').children) item.classList.toggle('chosen', +item.dataset.village === value);
+    markVillage();
   }
   setWeek(shown.week);
   drawDetail();
+}
+
+function markVillage() {
+  for (const item of at('ranks').children) item.classList.toggle('chosen', +item.dataset.village === shown.village);
 }
 
 function goTo(box, pad = 0.15) {
@@ -300,8 +309,8 @@ function setWeek(week) {
   const busy = work > 0 && work < 1 ? t('now.under_one') : number(Math.round(work));
   const residue = sum(here.map((i) => season.sites[i].residue[w]));
   const mine = season.sites.filter((_, i) => inView(i));
-  const done = sum(mine.map((s) => sum(s.residue.slice(0, w + 1))));
-  const all = sum(mine.map((s) => sum(s.residue)));
+  const done = sum(mine.map((site) => site.soFar[w]));
+  const all = sum(mine.map((site) => site.soFar[season.weeks.length - 1]));
   const said = `${weekSpan(w)} (${digits(season.weeks[w].label)})`;
 
   at('week').value = w;
@@ -317,7 +326,7 @@ function setWeek(week) {
     (shown.village < 0 && store > 0 ? ` · ${t('now.free', { n: number(store), fleet: number(season.fleet[w]) })}` : '');
   at('status').textContent = t('now.status', { week: said, standing: number(standing), sites: number(here.length), busy });
   document.documentElement.style.setProperty('--week', w);
-  drawSites(here);
+  if (!at('sites').hidden) drawSites(here);
   if (shown.site >= 0 || shown.field >= 0) drawDetail();
   if (at('table').open) markColumn();
   if (sheets) {
@@ -328,7 +337,7 @@ function setWeek(week) {
   keepAddress();
 }
 
-function drawSites(here) {
+function drawSites(here = season.sites.map((_, i) => i).filter((i) => inView(i) && season.sites[i].barrels[shown.week] > 0)) {
   const rows = here.sort((a, b) => season.sites[b].barrels[shown.week] - season.sites[a].barrels[shown.week] || season.sites[b].busy[shown.week] - season.sites[a].busy[shown.week]).map((i) => {
     const site = season.sites[i];
     const barrels = site.barrels[shown.week], busy = site.busy[shown.week];
@@ -443,12 +452,7 @@ function fieldDetail(i) {
 const nameOfWeek = (w) => (season.weeks[w] ? season.weeks[w].days : '–');
 
 function drawRanking() {
-  const order = season.villages.map((_, i) => i).sort((a, b) => {
-    const x = season.villages[a], y = season.villages[b];
-    return y.several - x.several || y.barrel_weeks - x.barrel_weeks || y.residue - x.residue || x.name.localeCompare(y.name);
-  });
-  at('ranks').replaceChildren(...order.map((i) => {
-    const village = season.villages[i];
+  at('ranks').replaceChildren(...season.villages.map((village, i) => {
     const sites = season.sites.filter((s) => s.village === i);
     const barrels = season.weeks.map((_, w) => sum(sites.map((s) => s.barrels[w])));
     const busy = season.weeks.map((_, w) => (barrels[w] ? sum(sites.map((s) => s.barrels[w] * s.busy[w])) / barrels[w] : 0));
@@ -568,6 +572,7 @@ function showTab(name, focus) {
     at(`tab-${one}`).setAttribute('aria-selected', on);
     at(`tab-${one}`).tabIndex = on ? 0 : -1;
     if (on && focus) at(`tab-${one}`).focus();
+    if (on && one === 'sites') drawSites();
   }
 }
 
@@ -587,10 +592,14 @@ function search() {
 
 // --- the address ------------------------------------------------------------------------------------------------------
 
-let quiet = true;
+let later = 0;
 
 function keepAddress() {
-  if (quiet) return;
+  clearTimeout(later);
+  later = setTimeout(() => history.replaceState(null, '', `#${address()}`), 120);
+}
+
+function address() {
   const parts = new URLSearchParams();
   parts.set('week', season.weeks[shown.week].label);
   if (shown.village >= 0) parts.set('village', season.villages[shown.village].id);
@@ -600,28 +609,38 @@ function keepAddress() {
   if (shown.large) parts.set('view', 'large');
   const c = map.getCenter();
   parts.set('at', `${map.getZoom()},${c.lat.toFixed(5)},${c.lng.toFixed(5)}`);
-  history.replaceState(null, '', `#${parts}`);
+  return parts;
 }
 
 function readAddress() {
   const parts = new URLSearchParams(location.hash.slice(1));
   const find = (list, name) => (parts.has(name) ? list.findIndex((one) => one === parts.get(name)) : -1);
-  quiet = true;
   shown.village = find(season.villages.map((v) => v.id), 'village');
   shown.crop = find(season.crops.map((c) => c.key), 'crop');
   shown.site = find(season.sites.map((s) => s.id), 'site');
   shown.field = parts.has('field') ? season.fieldIds().indexOf(parts.get('field')) : -1;
-  setLarge(parts.get('view') === 'large');
   const first = season.weeks.findIndex((_, w) => season.sites.some((s) => s.barrels[w]));
   const week = find(season.weeks.map((w) => w.label), 'week');
   shown.week = week >= 0 ? week : Math.max(0, first);
+  setLarge(parts.get('view') === 'large');
   const [zoom, lat, lng] = (parts.get('at') ?? '').split(',').map(Number);
   if ([zoom, lat, lng].every(Number.isFinite) && parts.has('at')) map.setView([lat, lng], zoom, { animate: false });
   else if (shown.site >= 0) goToSite(shown.site);
   else if (shown.village >= 0) goToVillage(shown.village);
-  filter('crop', shown.crop);
-  filter('village', shown.village);
-  quiet = false;
+  else whole();
+  at('village').value = shown.village;
+  at('crop').value = shown.crop;
+  markVillage();
+  setWeek(shown.week);
+  drawDetail();
+}
+
+// The whole season in view, clear of the legend where there is room beside it.
+function whole() {
+  const wide = map.getSize().x > 900 && at('legend').open;
+  map.fitBounds(L.latLngBounds(season.bounds), {
+    animate: false, maxZoom: 17, paddingTopLeft: [64, 24], paddingBottomRight: [wide ? at('legend').offsetWidth + 24 : 24, 30],
+  });
 }
 
 function setLarge(on) {
@@ -635,15 +654,16 @@ function setLarge(on) {
 
 async function start() {
   season = await readSeason();
+  for (const site of season.sites) {
+    let kg = 0;
+    site.soFar = site.residue.map((r) => (kg += r));
+  }
   season.most = Math.max(1, ...season.sites.map((s) => Math.max(...s.barrels)));
   painter = new Painter(season);
   map = window.map_season;
-  const everything = L.latLngBounds(season.bounds);
-  const whole = () => map.fitBounds(everything.pad(0.02), { animate: false, maxZoom: 17 });
-  map.setMaxBounds(everything.pad(1.5));
-  whole();
+  map.setMaxBounds(L.latLngBounds(season.bounds).pad(1.5));
   const option = (value, text) => el('option', { value, text });
-  at('village').replaceChildren(option(-1, t('find.all_villages')), ...season.villages.map((v, i) => option(i, v.name)));
+  at('village').replaceChildren(option(-1, t('find.all_villages')), ...season.villages.map((v, i) => [i, v.name]).sort((a, b) => a[1].localeCompare(b[1])).map((v) => option(...v)));
   at('crop').replaceChildren(option(-1, t('find.all_crops')), ...season.crops.map((c, i) => option(i, c.name)));
   drawRanking();
   drawChart();
@@ -655,13 +675,14 @@ async function start() {
   L.control.zoom({ position: 'topleft', zoomInTitle: t('map.zoom_in'), zoomOutTitle: t('map.zoom_out') }).addTo(map);
   L.control.scale({ position: 'bottomleft', imperial: false, maxWidth: 140 }).addTo(map);
   const sheet = (paint) => new Sheet(paint, { origin: season.origin, padding: 0.12 });
-  fieldStates(shown.week);
-  sheets = {
+  const drawn = {
     ground: sheet((view) => painter.ground(view)), fields: sheet((view) => painter.fields(view)),
     lines: sheet((view) => painter.lines(view)), marks: sheet(paintMarks),
   };
-  for (const one of Object.values(sheets)) one.addTo(map);
   readAddress();
+  fieldStates(shown.week);
+  sheets = drawn;
+  for (const one of Object.values(sheets)) one.addTo(map);
 
   at('week').addEventListener('input', () => { play(false); setWeek(+at('week').value); });
   at('before').addEventListener('click', () => { play(false); setWeek(shown.week - 1); });
