@@ -214,3 +214,12 @@ def test_impossible_rows_are_refused_all_at_once():
 def test_nothing_left_is_no_plan():
     with pytest.raises(NoPlanError, match="no residue is left"):
         supply({"share_promised": 0.0})
+
+
+def test_every_crop_and_residue_of_the_table_can_be_planned():
+    crops = VALUES.crops()
+    assert len(crops) >= 25
+    assert sum(len(VALUES.residues(c)) for c in crops) >= 40
+    got = supply(*[{"crop": c, "yield_t_ha": None} for c in crops], supply={"ground_cover": 0.0})
+    assert set(got.chain["crop"]) == set(crops)
+    assert (got.chain["free_kg"] > 0).mean() > 0.95
