@@ -15,7 +15,8 @@ from sourcing.barrel import barrel_rates
 from sourcing.carry import Arcs, carry_arcs, carry_routes
 from sourcing.errors import Finding, PlanFaultError
 from sourcing.fields import Fields, clean_fields
-from sourcing.outcome import outcome
+from sourcing.money import Money, season_money
+from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
 from sourcing.placement import Placement, check, solve
 from sourcing.problem import carries_table, residues_of, season_problem, working_hours
@@ -27,6 +28,7 @@ from sourcing.supply import Supply, residue_supply
 from sourcing.survey import Survey, read_survey
 from sourcing.values import Values
 from sourcing.weeks import Calendar
+from sourcing.works import Works, haul_distances, imbalances, season_work
 
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
@@ -46,6 +48,9 @@ class Plan:
     arcs: Arcs
     placement: Placement
     calendar: Calendar
+    rates: pd.DataFrame
+    works: Works
+    money: Money
     site_weeks: pd.DataFrame
     site_table: pd.DataFrame
     village_table: pd.DataFrame
@@ -86,17 +91,22 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) ->
     carries = carries_table(placement, problem, supply, sites, arcs)
     work_h = working_hours(supply.calendar, settings.fleet)
     out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
+    works = _work(out, carries, rates, survey, supply, settings, values)
+    money = season_money(works, carries, rates, supply.lots, settings, values)
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
-    findings = (*fields.findings, *supply.findings, *sites.findings, *arcs.findings)
+    roads = network.findings if network is not None else ()
+    findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
-    used = (*supply.figures_used, *rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used)
+    used = (*supply.figures_used, *rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
+            *works.figures_used, *money.figures_used)  # fmt: skip
     record = plan_record(
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
         warn, made_at,
     )  # fmt: skip
     return Plan(
-        settings, values, survey, fields, supply, network, sites, arcs, placement, supply.calendar, out.site_weeks,
-        out.site_table, out.village_table, out.field_table, carries, routes, findings, warn, record,
+        settings, values, survey, fields, supply, network, sites, arcs, placement, supply.calendar, rates, works,
+        money, out.site_weeks, out.site_table, out.village_table, out.field_table, carries, routes, findings, warn,
+        record,
     )  # fmt: skip
 
 
@@ -104,3 +114,34 @@ def load_values(folder: Path, settings: Settings) -> Values:
     """The figures of the trade as this season has them: built in, then the season's own file, then [values]."""
     own = folder / settings.values_file if settings.values_file else None
     return Values.load(settings.values, own)
+
+
+def _work(
+    out: Outcome,
+    carries: pd.DataFrame,
+    rates: pd.DataFrame,
+    survey: Survey,
+    supply: Supply,
+    settings: Settings,
+    values: Values,
+) -> Works:
+    """The season's work, with the way to the workshop where one is given. A balance that does not close is a fault."""
+    places = {str(k): (float(x), float(y)) for k, x, y in out.site_table[["lon", "lat"]].itertuples(name=None)}
+    haul_m = None
+    if survey.workshop is not None:
+        points = survey.workshop.frame.to_crs("EPSG:4326").geometry
+        haul_m = haul_distances(places, list(zip(points.x, points.y, strict=True)), settings.carrying.detour_factor)
+    works = season_work(
+        out.site_weeks,
+        carries,
+        rates,
+        supply.lots,
+        supply.calendar,
+        settings,
+        values,
+        site_lonlat=places,
+        haul_m=haul_m,
+    )
+    if faults := imbalances(works, carries):
+        raise PlanFaultError(faults)
+    return works

@@ -14,6 +14,7 @@ import pandas as pd
 from shapely.geometry import Point
 
 from sourcing.plan import Plan
+from sourcing.weeks import Calendar
 
 WIDEST_COLUMN = 48
 
@@ -43,7 +44,6 @@ def write_workbook(plan: Plan, path: Path) -> None:
 
 def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
     """The sheets of the workbook, in order: name and table, headings with units."""
-    labels = np.array(plan.calendar.labels)
     yield (
         "Totals",
         pd.DataFrame([(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]),
@@ -51,7 +51,20 @@ def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
     yield "Villages", _headed(plan.village_table.reset_index())
     yield "Sites", _headed(plan.site_table.reset_index())
     yield "Barrels by week", barrels_by_week(plan)
-    yield "Carries", _headed(plan.carries.assign(week=labels[plan.carries["week"].to_numpy(dtype=int)]))
+    yield "Work by week", _headed(_labelled(plan.works.site_weeks, plan.calendar))
+    yield "Batches", _headed(_labelled(plan.works.batches, plan.calendar))
+    yield (
+        "Order of fields",
+        _headed(_labelled(plan.works.order.drop(columns="lot"), plan.calendar, "week", "clear_week")),
+    )
+    yield "Moves of barrels", _headed(_labelled(plan.works.moves, plan.calendar))
+    if plan.works.workshop is not None:
+        yield "Workshop", _headed(_labelled(plan.works.workshop.weeks.reset_index(), plan.calendar))
+    yield "Cash by week", _headed(_labelled(plan.money.weeks.reset_index(), plan.calendar))
+    yield "Costs by part", _headed(plan.money.parts.reset_index())
+    yield "Money by village", _headed(plan.money.villages.reset_index())
+    yield "What matters most", _headed(plan.money.tornado.reset_index())
+    yield "Carries", _headed(_labelled(plan.carries.drop(columns="lot"), plan.calendar))
     yield "Fields", _headed(plan.field_table.reset_index())
     yield "Findings", pd.DataFrame([f.as_dict() for f in plan.findings])
     yield "Set aside", plan.fields.set_aside
@@ -84,6 +97,11 @@ def heading(name: str) -> str:
         if name.endswith(ending):
             return f"{name.removesuffix(ending).replace('_', ' ')} {unit}"
     return re.sub("_", " ", name)
+
+
+def _labelled(frame: pd.DataFrame, calendar: Calendar, *columns: str) -> pd.DataFrame:
+    """Week indices as ISO labels, in 'week' or the columns named; also for weeks before and after the season."""
+    return frame.assign(**{c: [calendar.label(int(w)) for w in frame[c]] for c in columns or ("week",)})
 
 
 def _headed(frame: pd.DataFrame) -> pd.DataFrame:
