@@ -7,12 +7,11 @@ that point elsewhere) are refused before they are opened, in bounded time and me
 
 from __future__ import annotations
 
-import contextlib
+import csv
 import hashlib
 import io
 import re
 import shutil
-import sqlite3
 import tempfile
 import warnings
 import zipfile
@@ -21,7 +20,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
-import defusedxml.ElementTree  # type: ignore[import-untyped]
 import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
@@ -29,36 +27,17 @@ import pandas as pd
 import pyarrow.parquet
 import pyogrio
 import shapely
-from defusedxml.common import DefusedXmlException  # type: ignore[import-untyped]
 from pyproj import CRS
 
 from sourcing.cells import BLANK_WORDS, as_numbers, as_text, fold
 from sourcing.errors import Finding, InputError
+from sourcing.guard import MOST_UNPACKED, STAY_AT_HOME, check_before_opening, look, refuse, short
 
-MOST_BYTES = 4 * 1024**3
-"""Largest file read [bytes]."""
-MOST_TEXT_BYTES = 1024**3
-"""Largest CSV read [bytes]."""
-MOST_UNPACKED = 4 * 1024**3
-"""Largest unpacked size of an archive [bytes]."""
-MOST_RATIO = 200
-"""Largest unpacked size over packed size of an archive member bigger than :data:`RATIO_FROM`."""
-RATIO_FROM = 50 * 1024**2
-MOST_MEMBERS = 10_000
 MOST_ROWS = 5_000_000
 MOST_COLUMNS = 2_000
 TABLES = frozenset({".csv", ".tsv", ".txt", ".xlsx", ".xlsm"})
 PARQUET = frozenset({".parquet", ".geoparquet", ".pq"})
-XML = frozenset({".kml", ".gpx", ".gml", ".xml"})
-STAY_AT_HOME = {
-    "GML_DOWNLOAD_SCHEMA": "NO",
-    "GDAL_HTTP_PROXY": "http://127.0.0.1:9",
-    "GDAL_HTTP_CONNECTTIMEOUT": "1",
-    "GDAL_HTTP_TIMEOUT": "1",
-    "GDAL_HTTP_MAX_RETRY": "0",
-}
-"""Settings of GDAL that keep a file from making it ask the network for anything."""
-_POINTERS = (b"<OGRVRTDataSource", b"<VRTDataset", b"<GDAL_WMS", b"<OGRWFSDataSource", b'"gdal_streamed_alg"')
+_OVER = "\x00cells beyond the heading"
 _SIBLINGS = (".dbf", ".shx", ".prj", ".cpg", ".qix")
 
 
@@ -74,16 +53,6 @@ class Table:
     has_shapes: bool
     findings: tuple[Finding, ...] = ()
     numbers: npt.NDArray[np.int64] | None = None
-
-
-def refuse(file: str, what: str, found: str, expected: str, remedy: str) -> InputError:
-    """An error about a whole file, ready to be raised."""
-    return InputError([Finding("refused", file, None, what, found, expected, remedy)])
-
-
-def look(file: str, what: str, found: str, expected: str, remedy: str) -> Finding:
-    """A finding about a whole file that does not stop the work."""
-    return Finding("look", file, None, what, found, expected, remedy)
 
 
 def sha256_of(path: Path) -> str:
@@ -119,7 +88,7 @@ def read_table(
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            if suffix == ".zip" and (inner := _only_table(path)):
+            if suffix in (".zip", ".kmz") and (inner := _only_table(path)):
                 with tempfile.TemporaryDirectory() as folder:
                     with zipfile.ZipFile(path) as archive, archive.open(inner) as source:
                         unpacked = Path(folder) / f"table{PurePosixPath(inner).suffix.lower()}"
@@ -130,7 +99,7 @@ def read_table(
                 table = _read_parquet(path, file)
             elif suffix in TABLES:
                 table = _read_plain(path, file, layer)
-            elif suffix in (".kml", ".kmz"):
+            elif suffix == ".kml":
                 table = _read_layers(path, file, layer, wanted=None)
             elif suffix == ".gpx":
                 table = _read_gpx(path, file, layer)
@@ -142,10 +111,10 @@ def read_table(
             raise refuse(file, "too_big", "it does not fit into memory", "a smaller file", "split it") from None
         except Exception as exc:
             raise refuse(
-                file, "unreadable", f"it cannot be read: {_short(exc)}", "a file as its ending says",
+                file, "unreadable", f"it cannot be read: {short(exc)}", "a file as its ending says",
                 "open it in the program that made it and save it again",
             ) from exc  # fmt: skip
-    notes = dict.fromkeys(_short(w.message) for w in caught if not issubclass(w.category, DeprecationWarning))
+    notes = dict.fromkeys(short(w.message) for w in caught if not issubclass(w.category, DeprecationWarning))
     said = tuple(look(file, "reader_note", n, "a file without oddities", "check the rows it concerns") for n in notes)
     table = _with_shapes(table, shape_columns or {})
     table = _with_crs(table, file, crs, suffix)
@@ -154,124 +123,36 @@ def read_table(
     return replace(table, findings=said + table.findings)
 
 
-def _short(message: object) -> str:
-    text = " ".join(str(message).split())
-    return text if len(text) <= 200 else text[:200] + "…"
-
-
-# ---------------------------------------------------------------------------------------------------- before opening
-
-
-def check_before_opening(path: Path, file: str) -> None:
-    """Refuses what is not there, too big, an archive that blows up or reaches out, XML with entities, or a pointer.
-
-    Raises InputError. Costs at most one pass over the file, in constant memory.
-    """
-    if not path.exists():
-        raise refuse(file, "no_file", "there is no such file", "a file there", "check the name under [layers]")
-    if path.is_dir():
-        if path.suffix.lower() != ".gdb":
-            raise refuse(file, "no_file", "it is a folder", "a file", "name a file in it")
-        return
-    size = path.stat().st_size
-    if size == 0:
-        raise refuse(file, "empty_file", "the file is empty (0 bytes)", "a table of rows", "save it again")
-    if size > MOST_BYTES:
-        raise refuse(file, "too_big", f"{size / 1e9:.1f} GB", f"at most {MOST_BYTES / 1e9:.1f} GB", "split the file")
-    with path.open("rb") as stream:
-        head = stream.read(4096)
-    if path.suffix.lower() == ".vrt" or any(p in head for p in _POINTERS):
-        raise refuse(file, "pointer", "it only points to other files", "the data itself", "name the file with the data")
-    if head[:4] == b"PK\x03\x04" or path.suffix.lower() in (".zip", ".kmz", ".xlsx", ".xlsm", ".ods"):
-        _check_archive(path, file)
-    elif path.suffix.lower() in XML:
-        with path.open("rb") as stream:
-            _check_xml(stream, file)
-    elif head.startswith(b"SQLite format 3\x00"):
-        _check_database(path, file)
-    if path.suffix.lower() in (".csv", ".tsv", ".txt") and size > MOST_TEXT_BYTES:
-        found = f"a text table of {size / 1e9:.1f} GB"
-        raise refuse(file, "too_big", found, f"at most {MOST_TEXT_BYTES / 1e9:.1f} GB", "save it as GeoParquet")
-
-
-def _check_archive(path: Path, file: str) -> None:
-    try:
-        with zipfile.ZipFile(path) as archive:
-            members = archive.infolist()
-            if len(members) > MOST_MEMBERS:
-                found = f"{len(members)} files inside"
-                raise refuse(file, "zip_bomb", found, f"at most {MOST_MEMBERS}", "pack only the survey")
-            total = sum(m.file_size for m in members)
-            if total > MOST_UNPACKED:
-                found = f"it unpacks to {total / 1e9:.1f} GB"
-                raise refuse(file, "zip_bomb", found, f"at most {MOST_UNPACKED / 1e9:.1f} GB", "do not use this file")
-            for m in members:
-                name = m.filename.replace("\\", "/")
-                if name.startswith("/") or ".." in PurePosixPath(name).parts or re.match(r"[A-Za-z]:", name):
-                    found = f"it holds a file named '{_short(name)}' that would land outside its folder"
-                    raise refuse(file, "path_trick", found, "plain names inside", "do not use this file")
-                if m.file_size > RATIO_FROM and m.file_size > MOST_RATIO * max(m.compress_size, 1):
-                    found = f"'{_short(name)}' unpacks to {m.file_size / max(m.compress_size, 1):.0f} times its size"
-                    raise refuse(file, "zip_bomb", found, f"at most {MOST_RATIO} times", "do not use this file")
-                if m.flag_bits & 1:
-                    raise refuse(file, "locked", "it asks for a password", "no password", "save it without one")
-            for m in members:
-                if m.filename.lower().endswith((".kml", ".xml", ".rels")):
-                    with archive.open(m) as stream:
-                        _check_xml(stream, f"{file} ({_short(m.filename)})")
-    except zipfile.BadZipFile as exc:
-        raise refuse(
-            file, "unreadable", f"the archive is damaged: {_short(exc)}", "a whole archive", "send it again"
-        ) from exc
-
-
-def _check_database(path: Path, file: str) -> None:
-    """Refuses tables that are worked out when read (views, virtual tables): they can run for ever."""
-    try:
-        with contextlib.closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro&immutable=1", uri=True)) as book:
-            named = {r[0] for r in book.execute("select table_name from gpkg_contents")}
-            made = {
-                r[0]
-                for r in book.execute("select name, type, sql from sqlite_master where type in ('view', 'table')")
-                if r[1] == "view" or str(r[2]).lower().lstrip().startswith("create virtual")
-            }
-    except sqlite3.Error:
-        return  # no GeoPackage, or a damaged one: the reader says so
-    if both := sorted(named & made):
-        found = f"its layer '{_short(both[0])}' is worked out when read (a view)"
-        raise refuse(file, "pointer", found, "stored rows", "export the layer to a new file")
-
-
 def _only_table(path: Path) -> str:
-    """The one table in an archive that holds nothing else to read; '' for anything else, such as a shapefile."""
+    """The one table in an archive that holds nothing else to read; '' for anything else, such as a shapefile.
+
+    In a KMZ that is doc.kml, else its first KML.
+    """
+    names = _members(path)
+    if path.suffix.lower() == ".kmz":
+        found = [n for n in names if n.lower().endswith(".kml")]
+        return min(found, key=lambda n: (n.lower() != "doc.kml", found.index(n)), default="")
+    tables = [n for n in names if PurePosixPath(n).suffix.lower() in TABLES | PARQUET | {".kml", ".gpx"}]
+    return tables[0] if len(tables) == 1 and not _vector_members(path) else ""
+
+
+def _members(path: Path) -> list[str]:
     with zipfile.ZipFile(path) as archive:
-        names = [m.filename for m in archive.infolist() if not m.is_dir()]
-    kinds = TABLES | PARQUET | {".kml", ".gpx"}
-    tables = [n for n in names if PurePosixPath(n).suffix.lower() in kinds and not n.startswith("__MACOSX")]
-    shapes = [n for n in names if PurePosixPath(n).suffix.lower() in (".shp", ".gpkg", ".geojson", ".fgb", ".gdb")]
-    return tables[0] if len(tables) == 1 and not shapes else ""
+        return [m.filename for m in archive.infolist() if not m.is_dir() and not m.filename.startswith("__MACOSX")]
 
 
-def _check_xml(stream: Any, file: str) -> None:
-    """Reads XML through once, keeping nothing, with document types and entities forbidden."""
-    try:
-        depth = 0
-        for event, element in defusedxml.ElementTree.iterparse(stream, events=("start", "end"), forbid_dtd=True):
-            if event == "start":
-                depth += 1
-                if depth > 200:
-                    raise refuse(file, "xml_bomb", "elements nested over 200 deep", "a plain file", "do not use it")
-            else:
-                depth -= 1
-                element.clear()
-    except DefusedXmlException as exc:
-        raise refuse(
-            file, "xml_bomb", "it declares a document type or entities", "plain XML", "do not use this file"
-        ) from exc
-    except defusedxml.ElementTree.ParseError as exc:
-        raise refuse(
-            file, "unreadable", f"the XML is damaged: {_short(exc)}", "whole XML", "export the file again"
-        ) from exc
+def _vector_members(path: Path) -> list[str]:
+    kinds = (".shp", ".gpkg", ".geojson", ".json", ".fgb")
+    return [n for n in _members(path) if PurePosixPath(n).suffix.lower() in kinds]
+
+
+def _source(path: Path, layer: str) -> str | Path:
+    """What GDAL is asked to open: the file, or the vector file within an archive (the one called like the layer)."""
+    if path.suffix.lower() != ".zip":
+        return path
+    inside = _vector_members(path)
+    chosen = next((n for n in inside if PurePosixPath(n).stem == layer), inside[0] if inside else "")
+    return f"/vsizip/{path.resolve()}/{chosen}"
 
 
 # ------------------------------------------------------------------------------------------------------------ formats
@@ -291,8 +172,11 @@ def _read_parquet(path: Path, file: str) -> Table:
 
 
 def _read_vector(path: Path, file: str, layer: str) -> Table:
+    source = _source(path, layer)
     name, findings = _choose_layer(path, file, layer)
-    source: str | Path = f"/vsizip/{path.resolve()}" if path.suffix.lower() == ".zip" else path
+    if path.suffix.lower() == ".zip" and not layer and len(inside := _vector_members(path)) > 1:
+        found = f"it holds {', '.join(inside[:8])}; '{inside[0]}' was read"
+        findings = (*findings, look(file, "many_layers", found, "one of them", "set layer under [layers]"))
     count = pyogrio.read_info(source, layer=name)["features"]
     if count > MOST_ROWS:
         raise refuse(file, "too_big", f"{count} rows", f"at most {MOST_ROWS}", "split the file")
@@ -302,13 +186,12 @@ def _read_vector(path: Path, file: str, layer: str) -> Table:
     return Table(frame, has_shapes=True, findings=findings)
 
 
-def _layers(path: Path) -> list[str]:
-    source: str | Path = f"/vsizip/{path.resolve()}" if path.suffix.lower() == ".zip" else path
-    return [str(n) for n, _ in pyogrio.list_layers(source)]
+def _layers(path: Path, layer: str) -> list[str]:
+    return [str(n) for n, _ in pyogrio.list_layers(_source(path, layer))]
 
 
 def _choose_layer(path: Path, file: str, layer: str) -> tuple[str, tuple[Finding, ...]]:
-    names = _layers(path)
+    names = _layers(path, layer)
     if layer:
         if layer not in names:
             found = f"it has no layer '{layer}'; its layers are {', '.join(names) or '(none)'}"
@@ -324,7 +207,7 @@ def _choose_layer(path: Path, file: str, layer: str) -> tuple[str, tuple[Finding
 
 def _read_layers(path: Path, file: str, layer: str, wanted: Iterable[str] | None) -> Table:
     """All layers of a file one after another, as KML keeps one layer a folder."""
-    names = _layers(path)
+    names = _layers(path, layer)
     if layer:
         names = [_choose_layer(path, file, layer)[0]]
     elif wanted is not None:
@@ -396,19 +279,40 @@ def _read_csv(path: Path, file: str) -> tuple[pd.DataFrame, tuple[Finding, ...]]
         separator = first[4:5] or ","
     else:
         separator = max(",;\t|", key=_outside_quotes(first).count)
+    text = text.lstrip("\r\n")
+    try:
+        heading = csv.reader(io.StringIO(text), delimiter=separator, skipinitialspace=True)
+        names = next(heading, [])
+    except csv.Error as exc:
+        raise refuse(file, "unreadable", f"its heading cannot be read: {exc}", "a heading", "mend it") from exc
+    if len(names) > MOST_COLUMNS:
+        raise refuse(file, "too_big", f"{len(names)} columns", f"at most {MOST_COLUMNS}", "keep those that matter")
+    names = [n.strip().strip("\ufeff") for n in names]
+    while names and not names[-1]:
+        names.pop()
+    names = _unique([n or f"column {i + 1}" for i, n in enumerate(names)])
     try:
         frame = pd.read_csv(
-            io.StringIO(text), sep=separator, dtype=str, keep_default_na=False, skipinitialspace=True, index_col=False,
-            skip_blank_lines=False,
+            io.StringIO(text), sep=separator, dtype=str, keep_default_na=False, skipinitialspace=True,
+            skip_blank_lines=False, header=None, skiprows=heading.line_num, names=[*names, _OVER],
         )  # fmt: skip
     except pd.errors.EmptyDataError:
         raise refuse(file, "empty_file", "it holds no row", "a heading and rows", "save it again") from None
-    except pd.errors.ParserError as exc:
+    except (pd.errors.ParserError, csv.Error) as exc:
         raise refuse(
-            file, "unreadable", f"its rows do not fit its heading: {_short(exc)}", "as many cells as headings",
+            file, "unreadable", f"its rows do not fit its heading: {short(exc)}", "as many cells as headings",
             "mend the line named; quote cells that hold the separator",
         ) from exc  # fmt: skip
-    frame.columns = [str(c).strip().strip("\ufeff") for c in frame.columns]
+    over = frame.pop(_OVER)
+    if not isinstance(frame.index, pd.RangeIndex):  # every row has at least two cells too many
+        over = pd.Series(["…"] * len(frame))
+    long = np.flatnonzero((over.notna() & (over.str.strip() != "")).to_numpy(dtype=bool)) + 1
+    if len(long):
+        found = f"{len(long)} rows have more cells than the heading (rows {', '.join(map(str, long[:8]))})"
+        raise refuse(
+            file, "unreadable", found, f"{len(names)} cells in each row",
+            "quote cells that hold the separator, such as a decimal comma",
+        )  # fmt: skip
     return frame, tuple(findings)
 
 
@@ -551,7 +455,7 @@ def _with_crs(table: Table, file: str, crs: str, suffix: str) -> Table:
             wanted = CRS.from_user_input(crs)
         except Exception as exc:
             raise refuse(
-                file, "bad_crs", f"'{crs}' is not a coordinate system: {_short(exc)}", "a code such as EPSG:32644",
+                file, "bad_crs", f"'{crs}' is not a coordinate system: {short(exc)}", "a code such as EPSG:32644",
                 "mend crs under [layers]",
             ) from exc  # fmt: skip
         if frame.crs is None:

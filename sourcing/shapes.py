@@ -18,6 +18,9 @@ from sourcing.values import Values
 
 MOST_CORNERS = 100_000
 """Most corners of one field; more would take unbounded time to check and no field has them."""
+MOST_CROSSINGS = 5_000
+"""Most crossings of a boundary with itself that are mended; the time grows faster than their number."""
+_FEW_SIDES = 100
 _LINE, _RING, _POINT, _POLYGON, _MULTIPOINT, _MULTILINE, _MULTIPOLYGON, _MIXED = 1, 2, 0, 3, 4, 5, 6, 7
 
 
@@ -165,7 +168,14 @@ def _mend(shapes: Geometries, ledger: Ledger) -> Geometries:
     areal = there & np.isin(kinds, (_POLYGON, _MULTIPOLYGON))
     crossed = np.zeros(len(shapes), dtype=bool)
     crossed[there] = ~shapely.is_valid(shapes[there])
-    todo = np.flatnonzero(crossed | (there & ~areal))
+    crossed_often = np.zeros(len(shapes), dtype=bool)
+    crossed_often[crossed] = [_crossings(s) > MOST_CROSSINGS for s in shapes[crossed]]
+    ledger.mark(
+        "set_aside", crossed_often, "tangled", f"its boundary crosses itself some {MOST_CROSSINGS} times or more",
+        "a boundary", "walk or draw the boundary again",
+    )  # fmt: skip
+    shapes[crossed_often] = None
+    todo = np.flatnonzero((crossed | (there & ~areal)) & ~crossed_often)
     if len(todo) == 0:
         return shapes
     reasons = shapely.is_valid_reason(shapes[todo])
@@ -188,6 +198,18 @@ def _mend(shapes: Geometries, ledger: Ledger) -> Geometries:
         "walk the boundary again",
     )  # fmt: skip
     return shapes
+
+
+def _crossings(shape: object) -> float:
+    """About how often a boundary crosses itself, from evenly chosen sides; ends that meet do not count."""
+    xy, ring = shapely.get_coordinates(shapely.get_rings(shape), return_index=True)
+    sides = np.flatnonzero(ring[1:] == ring[:-1])
+    if len(sides) < _FEW_SIDES:
+        return 0.0
+    lines = shapely.linestrings(np.stack([xy[sides], xy[sides + 1]], axis=1))
+    chosen = lines[:: max(1, len(lines) // _FEW_SIDES)]
+    one, _ = shapely.STRtree(lines).query(chosen, predicate="crosses")
+    return len(one) / len(chosen) * len(lines) / 2
 
 
 def _drop_by_size(shapes: Geometries, area: Floats, values: Values, ledger: Ledger) -> tuple[Geometries, Floats]:

@@ -23,7 +23,8 @@ from rapidfuzz import process
 
 from sourcing.cells import as_numbers, as_text, fold
 from sourcing.errors import Finding, InputError
-from sourcing.readers import read_table, refuse, sha256_of
+from sourcing.guard import refuse
+from sourcing.readers import read_table, sha256_of
 from sourcing.settings import Layer, Settings
 
 
