@@ -54,18 +54,22 @@ def run(
     *,
     seconds: float = np.inf,
     gap: float = 1e-4,
+    slack: float = 1e-9,
     seed: int = 1,
     relaxed: bool = False,
     interior: bool = False,
+    rough: float = 1e-8,
     start: Floats | None = None,
 ) -> Outcome:
     """Solves a program, or only its linear relaxation (`relaxed`; `interior`: by interior point, without a basis).
 
-    `start` is a plan to begin from. Never takes much longer than `seconds`; see the head of this room.
+    `rough` is how exact the interior point is.
+    `rough` is how exact the interior point is. Stops within a relative `gap` or an absolute `slack` of the best. `start`
+    is a plan to begin from. Never takes much longer than `seconds`; see the head of this room.
     """
     began = time.monotonic()
     watch = _Watch()
-    solver = _load(model, gap, seed, relaxed, interior)
+    solver = _load(model, gap, slack, seed, relaxed, interior, rough)
     if start is not None and not relaxed:
         solution = highspy.HighsSolution()
         solution.col_value = start.tolist()
@@ -98,16 +102,17 @@ def safe_bound(model: Model, row_duals: Floats) -> float:
     )
 
 
-def _load(model: Model, gap: float, seed: int, relaxed: bool, interior: bool) -> Any:
+def _load(model: Model, gap: float, slack: float, seed: int, relaxed: bool, interior: bool, rough: float) -> Any:
     solver: Any = highspy.Highs()  # type: ignore[no-untyped-call]
     for option, value in (
         ("output_flag", False), ("log_to_console", False), ("threads", 1), ("random_seed", seed), ("mip_rel_gap", gap),
-        ("mip_abs_gap", 1e-9),
+        ("mip_abs_gap", slack),
     ):  # fmt: skip
         solver.setOptionValue(option, value)
     if interior:
         solver.setOptionValue("solver", "ipm")
         solver.setOptionValue("run_crossover", "off")
+        solver.setOptionValue("ipm_optimality_tolerance", rough)
     height, width = model.shape
     matrix = model.matrix
     whole = np.zeros(width, dtype=np.int32) if relaxed else model.whole.astype(np.int32)

@@ -74,7 +74,8 @@ class Crew:
     class_tender_hours_per_kg: Floats
     """Worker hours at the barrel a kg charred [h/kg], shape (K,)."""
     band: float = 1.25
-    """Arcs of one site and class share a distance band when their carrying hours differ by less than this ratio."""
+    """Arcs of one site and class share a distance band when their hours a kg, carrying and tending, differ by less than
+    this ratio; all are charged the farthest's hours: hours are never overspent, at most so much is left unused."""
 
 
 @dataclass(frozen=True)

@@ -147,7 +147,7 @@ def make_groups(it: Instance) -> Groups:
     key = it.arc_site * len(it.class_first) + klass
     band = np.zeros(len(key), dtype=np.int64)
     if it.crew is not None and len(key):
-        hours = np.maximum(it.arc_hours_per_kg, 1e-12)
+        hours = np.maximum(it.arc_hours_per_kg + it.crew.class_tender_hours_per_kg[klass], 1e-12)
         order = np.lexsort((hours, key))
         band = _bands(key[order], hours[order], it.crew.band)[np.argsort(order)]
     _, first, of_arc = np.unique(np.stack([key, band]), axis=1, return_index=True, return_inverse=True)
@@ -586,45 +586,73 @@ def _spending(b: _Build) -> dict[str, Floats]:
 # Strengthening --------------------------------------------------------------------------------------------------------
 
 
-def missing_links(it: Instance, model: Model, z: Floats, tolerance: float = 1e-4) -> Model | None:
+def likely_links(it: Instance, model: Model, each: int = 2) -> Model:
+    """The model with linking rows for the `each` cheapest arcs of every group: those most likely to be broken."""
+    if "open" not in model.columns or not len(it.arc_lot):
+        return model
+    order = np.lexsort((it.arc_cost_per_kg, model.groups.of_arc))
+    group = model.groups.of_arc[order]
+    first = np.searchsorted(group, group)
+    arcs = order[np.arange(len(order)) - first < each]
+    return _appended(model, [_open_links(it, model, arcs)])
+
+
+def missing_links(
+    it: Instance, model: Model, z: Floats, tolerance: float = 1e-4, each: int | None = None
+) -> Model | None:
     """Rows that any whole plan obeys and this fractional one does not, added to the model; None when there are none.
 
-    x[l, s] <= mass[l] open[s]                   a site that is not open gets nothing
-    x[l, s] <= mass[l] sum over window y[s, t]   nor does one without a barrel in the lot's window
+        x[l, s] <= mass[l] open[s]                   a site that is not open gets nothing
+        x[l, s] <= mass[l] sum over window y[s, t]   nor does one without a barrel in the lot's window
+
+    `each` limits the rows to the most broken of each site, so that a large model stays small.
     """
-    count = len(it.arc_lot)
-    x = z[model.columns["x"]]
-    share = np.divide(x, it.lot_mass_kg[it.arc_lot], out=np.zeros(count), where=it.lot_mass_kg[it.arc_lot] > 0)
-    blocks: list[tuple[Ints, Ints, Ints, Floats]] = []
-    height = 0
+    mass = it.lot_mass_kg[it.arc_lot]
+    share = np.divide(z[model.columns["x"]], mass, out=np.zeros(len(mass)), where=mass > 0)
+    blocks = []
     if "open" in model.columns:
-        opened = model.columns["open"].start + it.arc_site
-        bad = np.flatnonzero(share > z[opened] + tolerance)
-        rows = np.arange(len(bad))
-        mass = it.lot_mass_kg[it.arc_lot[bad]]
-        blocks.append((np.r_[rows, rows], np.r_[bad, opened[bad]], rows, np.r_[np.ones(len(bad)), -mass]))
-        height = len(bad)
+        broken = share - z[model.columns["open"]][it.arc_site]
+        blocks.append(_open_links(it, model, _worst(broken, it.arc_site, tolerance, each)))
     y = z[model.columns["y"]].reshape(it.sites, it.weeks)
     upto = np.concatenate([np.zeros((it.sites, 1)), np.cumsum(y, axis=1)], axis=1)
     klass = it.lot_class[it.arc_lot]
-    window = upto[it.arc_site, it.class_last[klass] + 1] - upto[it.arc_site, it.class_first[klass]]
-    bad = np.flatnonzero(share > window + tolerance)
-    if len(bad):
-        weeks = it.class_last[klass[bad]] - it.class_first[klass[bad]] + 1
-        owner = np.repeat(np.arange(len(bad)), weeks)
-        week = np.arange(len(owner)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass[bad]][owner]
-        column = model.columns["y"].start + it.arc_site[bad][owner] * it.weeks + week
-        mass = it.lot_mass_kg[it.arc_lot[bad]]
-        rows = np.arange(len(bad)) + height
-        blocks.append((np.r_[rows, rows[owner]], np.r_[bad, column], rows, np.r_[np.ones(len(bad)), -mass[owner]]))
-        height += len(bad)
-    if height == 0:
-        return None
-    row, col = np.concatenate([p[0] for p in blocks]), np.concatenate([p[1] for p in blocks])
-    extra = sparse.csr_matrix((np.concatenate([p[3] for p in blocks]), (row, col)), shape=(height, len(z)))
+    broken = share - (upto[it.arc_site, it.class_last[klass] + 1] - upto[it.arc_site, it.class_first[klass]])
+    blocks.append(_window_links(it, model, _worst(broken, it.arc_site, tolerance, each)))
+    blocks = [block for block in blocks if block.shape[0]]
+    return _appended(model, blocks) if blocks else None
+
+
+def _worst(broken: Floats, site: Ints, tolerance: float, each: int | None) -> Ints:
+    bad = np.flatnonzero(broken > tolerance)
+    if each is None or len(bad) == 0:
+        return bad
+    bad = bad[np.lexsort((-broken[bad], site[bad]))]
+    first = np.searchsorted(site[bad], site[bad])
+    return bad[np.arange(len(bad)) - first < each]
+
+
+def _open_links(it: Instance, model: Model, arcs: Ints) -> sparse.csr_matrix:
+    rows, opened = np.arange(len(arcs)), model.columns["open"].start + it.arc_site[arcs]
+    values = np.r_[np.ones(len(arcs)), -it.lot_mass_kg[it.arc_lot[arcs]]]
+    return sparse.csr_matrix((values, (np.r_[rows, rows], np.r_[arcs, opened])), shape=(len(arcs), model.shape[1]))
+
+
+def _window_links(it: Instance, model: Model, arcs: Ints) -> sparse.csr_matrix:
+    klass = it.lot_class[it.arc_lot[arcs]]
+    weeks = it.class_last[klass] - it.class_first[klass] + 1
+    owner = np.repeat(np.arange(len(arcs)), weeks)
+    week = np.arange(len(owner)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass][owner]
+    column = model.columns["y"].start + it.arc_site[arcs][owner] * it.weeks + week
+    values = np.r_[np.ones(len(arcs)), -it.lot_mass_kg[it.arc_lot[arcs]][owner]]
+    where = (np.r_[np.arange(len(arcs)), owner], np.r_[arcs, column])
+    return sparse.csr_matrix((values, where), shape=(len(arcs), model.shape[1]))
+
+
+def _appended(model: Model, blocks: list[sparse.csr_matrix]) -> Model:
+    height = sum(block.shape[0] for block in blocks)
     return replace(
         model,
-        matrix=sparse.vstack([model.matrix, extra], format="csr"),
+        matrix=sparse.vstack([model.matrix, *blocks], format="csr"),
         row_lower=np.r_[model.row_lower, np.full(height, -INF)],
         row_upper=np.r_[model.row_upper, np.zeros(height)],
     )

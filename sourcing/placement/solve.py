@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -12,9 +12,15 @@ import numpy as np
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints
-from sourcing.placement.model import Model, build, missing_links
+from sourcing.placement.model import Model, build, likely_links, missing_links
+from sourcing.placement.split import improve, settled, sound
 
 Status = Literal["optimal", "within_gap", "time", "interrupted"]
+Progress = Callable[[str, float, float], None]
+WHOLE_AT_ONCE = 500
+"""Up to so many whole variables the work is solved whole."""
+ROUGH = 1e-5
+"""How exact the relaxation of large work is solved; the bound drawn from it holds all the same."""
 CUT_ROUNDS = 12
 """Most rounds in which strengthening rows are sought."""
 SMALL_MASS_KG = 1e-6
@@ -70,27 +76,96 @@ def solve(
     gap: float = 0.005,
     seconds: float = 60.0,
     seed: int = 1,
-    progress: Callable[[str, float, float], None] | None = None,
-    map: Callable[..., Any] = map,
+    progress: Progress | None = None,
+    map: Callable[..., Iterable[Any]] = map,
 ) -> Placement:
     """The best placement found within `seconds`, or the first proven within `gap` of the best.
 
-    `progress(step, value, bound)` is told of each step. Raises NoPlanError when no plan is possible.
+    Small work is handed to HiGHS whole; large work is split (see the room `split`), its pieces solved through `map`: a
+    thread pool's or process pool's `map` solves them side by side. `progress(step, value, bound)` is told of each step.
+    Ctrl-C ends the search like the end of the time: the best plan so far comes back, with its true gap.
+    Raises NoPlanError when no plan is possible, or none was found in time.
     """
-    began = time.monotonic()
-    model = build(instance)
-    left = seconds - (time.monotonic() - began)
-    model, relaxation = strengthen(instance, model, left, seed)
+    clock = _Clock(seconds)
+    model = likely_links(instance, build(instance))
+    tell = progress or (lambda step, value, bound: None)
+    if int(model.whole.sum()) <= WHOLE_AT_ONCE:
+        return _at_once(instance, model, gap, clock, seed, tell)
+    return _split(instance, model, gap, clock, seed, tell, map)
+
+
+class _Clock:
+    """Time spent and left."""
+
+    def __init__(self, seconds: float) -> None:
+        self.began = time.monotonic()
+        self.until = self.began + seconds
+
+    @property
+    def spent(self) -> float:
+        return time.monotonic() - self.began
+
+    @property
+    def left(self) -> float:
+        return max(self.until - time.monotonic(), 0.0)
+
+
+def _at_once(it: Instance, model: Model, gap: float, clock: _Clock, seed: int, tell: Progress) -> Placement:
+    """Small work: strengthened, then solved whole."""
+    model, relaxation = strengthen(it, model, clock.left, seed)
     if relaxation.end == "infeasible":
         raise NoPlanError("no plan can meet all the wishes at once")
-    left = seconds - (time.monotonic() - began)
-    outcome = engine.run(model, seconds=left, gap=gap, seed=seed)
+    tell("relaxed", np.nan, model.sign * relaxation.bound)
+    outcome = engine.run(model, seconds=clock.left, gap=gap, seed=seed)
     if outcome.end == "infeasible":
         raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
-    if outcome.z is None:
-        raise NoPlanError(f"no plan was found within {seconds:g} seconds")
-    bound = max(outcome.bound, relaxation.bound)
-    return settle(instance, model, outcome.z, bound, gap, began, outcome.end)
+    z = _best(model, [None if outcome.z is None else settled(model, outcome.z)])
+    bound = max(relaxation.bound, outcome.bound)
+    return read(it, model, z, bound, gap, clock.spent, outcome.end)
+
+
+def _split(
+    it: Instance, model: Model, gap: float, clock: _Clock, seed: int, tell: Progress, map: Callable[..., Iterable[Any]]
+) -> Placement:
+    """Large work: the relaxation by interior point, then clusters of sites, then, where time is left, the whole."""
+    relaxation = engine.run(model, seconds=0.8 * clock.left, seed=seed, relaxed=True, interior=True, rough=ROUGH)
+    if relaxation.end == "infeasible":
+        raise NoPlanError("no plan can meet all the wishes at once")
+    end: engine.End = relaxation.end
+    bound = max(relaxation.bound, engine.safe_bound(model, np.zeros(model.shape[0])))
+    tell("relaxed", np.nan, model.sign * bound)
+    start = model.lower if relaxation.z is None else relaxation.z
+    plans: list[Floats | None] = []
+    if end != "interrupted":
+        for found in improve(it, model, start, bound, gap=gap, until=clock.until, seed=seed, map=map):
+            end = found.end
+            plans.append(found.z)
+            if found.z is not None:
+                tell("clusters", model.sign * found.objective, model.sign * bound)
+                if found.objective - bound <= gap * abs(found.objective):
+                    return read(it, model, found.z, bound, gap, clock.spent, end)
+    if end != "interrupted" and clock.left > 1.0:
+        best = _best_or_none(model, plans)
+        outcome = engine.run(model, seconds=clock.left, gap=gap, seed=seed, start=best)
+        if outcome.end == "infeasible":
+            raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
+        bound, end = max(bound, outcome.bound), outcome.end
+        plans.append(None if outcome.z is None else settled(model, outcome.z))
+    return read(it, model, _best(model, plans), bound, gap, clock.spent, end)
+
+
+def _best_or_none(model: Model, plans: list[Floats | None]) -> Floats | None:
+    sure = [z for z in plans if z is not None]
+    return min(sure, key=lambda z: float(model.cost @ z)) if sure else None
+
+
+def _best(model: Model, plans: list[Floats | None]) -> Floats:
+    """The best of some plans; failing all, the plan of doing nothing, where that is allowed."""
+    nothing = model.lower.copy()
+    best = _best_or_none(model, [*plans, nothing if sound(model, nothing) else None])
+    if best is None:
+        raise NoPlanError("no plan was found in the time there was; allow more seconds, or fewer wishes")
+    return best
 
 
 def carries_of(instance: Instance, placement: Placement) -> tuple[Ints, Ints, Ints, Floats]:
@@ -117,20 +192,6 @@ def strengthen(it: Instance, model: Model, seconds: float, seed: int) -> tuple[M
         model = tighter
         outcome = engine.run(model, seconds=left, seed=seed, relaxed=True)
     return model, replace(outcome, bound=max(best, outcome.bound))
-
-
-def settle(it: Instance, model: Model, z: Floats, bound: float, gap: float, began: float, end: engine.End) -> Placement:
-    """A placement from a solution: barrels made exactly whole, the rest solved again for them, dust swept up."""
-    whole = np.round(z[model.whole])
-    fixed = replace(model, lower=model.lower.copy(), upper=model.upper.copy())
-    fixed.lower[model.whole] = whole
-    fixed.upper[model.whole] = whole
-    again = engine.run(fixed, relaxed=True)
-    if again.z is not None and again.end == "optimal":
-        z = again.z
-    z = z.copy()
-    z[model.whole] = whole
-    return read(it, model, z, bound, gap, time.monotonic() - began, end)
 
 
 def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, seconds: float, end: engine.End) -> Placement:

@@ -1,0 +1,309 @@
+"""Large work: linear globally, whole barrels locally.
+
+The linear relaxation of the whole is solved once: it bounds everything. Sites are then gathered into clusters that
+share residue. Cluster by cluster the relaxed plan is replaced by one in whole barrels, all else standing as it is; what
+a cluster leaves unused is there for the next. Then the clusters are redrawn across the old borders and improved again
+from the plan in hand, until the gap asked for is reached or the time is up. Clusters of one wave are solved side by
+side, each with its share of what is left of every limit, so their answers always fit together.
+
+Nothing here knows which rule a row stands for: a cluster is the model with everything outside it fixed.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from scipy import sparse
+
+from sourcing.placement import engine
+from sourcing.placement.instance import Floats, Instance, Ints
+from sourcing.placement.model import INF, Model
+
+WAVE = 8
+"""Clusters solved side by side before their leavings are shared out again."""
+CLUSTER_COLUMNS = 6000
+"""Variables in a cluster, about; the more rules there are, the fewer sites that is."""
+WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
+"""Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
+TOLERANCE = 1e-6
+
+
+@dataclass(frozen=True)
+class Task:
+    """One cluster's program, and how long and how well to solve it."""
+
+    model: Model
+    start: Floats | None
+    seconds: float
+    gap: float
+    slack: float
+    """Absolute gap that is good enough."""
+    seed: int
+    until: float
+    """The clock's reading (time.monotonic) at which all must be done."""
+
+
+def solve_task(task: Task) -> engine.Outcome:
+    """A cluster in whole barrels, made exactly whole."""
+    seconds = min(task.seconds, task.until - time.monotonic())
+    if seconds <= 0:
+        return engine.Outcome("time", None, INF, -INF, None, 0.0)
+    outcome = engine.run(task.model, seconds=seconds, gap=task.gap, slack=task.slack, seed=task.seed, start=task.start)
+    if outcome.z is None or not task.model.whole.any():
+        return outcome
+    z = settled(task.model, outcome.z, max(2.0, task.until - time.monotonic()))
+    if z is None:
+        return replace(outcome, z=None)
+    return replace(outcome, z=z, objective=float(task.model.cost @ z))
+
+
+def settled(model: Model, z: Floats, seconds: float = INF) -> Floats | None:
+    """The same plan with barrels exactly whole and the rest solved again for them; None when that cannot be."""
+    whole = np.round(z[model.whole])
+    lower, upper = model.lower.copy(), model.upper.copy()
+    lower[model.whole] = whole
+    upper[model.whole] = whole
+    again = engine.run(replace(model, lower=lower, upper=upper), relaxed=True, seconds=seconds)
+    if again.end == "optimal" and again.z is not None:
+        z = again.z.copy()
+    elif again.end == "infeasible" or not sound(model, z):
+        return None
+    z = np.clip(z, model.lower, model.upper)
+    z[model.whole] = whole
+    return z
+
+
+def owners(it: Instance, model: Model) -> Ints:
+    """Site to which each variable belongs, -1 for what belongs to all; a village's variables go with its first site."""
+    owner = np.full(model.shape[1], -1, dtype=np.int64)
+    sites, weeks = np.arange(it.sites), it.weeks
+    _, first = np.unique(it.site_village, return_index=True)
+    village_site = np.full(it.village_count, -1, dtype=np.int64)
+    village_site[it.site_village[first]] = first
+    of = {
+        "x": it.arc_site, "u": model.groups.site[model.groups.u_group], "y": np.repeat(sites, weeks),
+        "on": np.repeat(sites, weeks), "open": sites, "deploy": village_site, "arrive": np.repeat(sites, weeks),
+        "enter": np.repeat(village_site, weeks), "change": np.repeat(sites, weeks),
+    }  # fmt: skip
+    for name, block in model.columns.items():
+        if name in of:
+            owner[block] = of[name]
+    return owner
+
+
+def site_links(it: Instance) -> sparse.csr_matrix:
+    """How much residue each two sites compete for [kg], shape (S, S)."""
+    share = sparse.csr_matrix(
+        (np.sqrt(it.lot_mass_kg[it.arc_lot]), (it.arc_lot, it.arc_site)), shape=(len(it.lot_mass_kg), it.sites)
+    )
+    links = (share.T @ share).tolil()
+    links.setdiag(0)
+    return links.tocsr()
+
+
+def clusters(it: Instance, links: sparse.csr_matrix, size: int, draw: np.random.Generator) -> list[Ints]:
+    """Sites gathered round seeds drawn at random, most strongly linked first; villages stay whole where they matter."""
+    whole_villages = it.villages is not None or it.crew is not None or it.moves is not None
+    unit = it.site_village if whole_villages else np.arange(it.sites)
+    names, unit = np.unique(unit, return_inverse=True)
+    unit = unit.reshape(-1)
+    gather = sparse.csr_matrix((np.ones(it.sites), (unit, np.arange(it.sites))), shape=(len(names), it.sites))
+    between = (gather @ links @ gather.T).tocsr()
+    weight = np.bincount(unit)
+    free = np.ones(len(names), dtype=bool)
+    found: list[list[int]] = []
+    for seed in draw.permutation(len(names)):
+        if not free[seed]:
+            continue
+        members, pull, count = [int(seed)], np.zeros(len(names)), int(weight[seed])
+        free[seed] = False
+        last = int(seed)
+        while count < size:
+            row = slice(between.indptr[last], between.indptr[last + 1])
+            pull[between.indices[row]] += between.data[row]
+            candidate = int(np.argmax(np.where(free, pull, 0)))
+            if not free[candidate] or pull[candidate] <= 0:
+                break
+            members.append(candidate)
+            free[candidate] = False
+            count += int(weight[candidate])
+            last = candidate
+        found.append(members)
+    return [np.flatnonzero(np.isin(unit, members)) for members in _joined(found, weight, size)]
+
+
+def _joined(found: list[list[int]], weight: Ints, size: int) -> list[list[int]]:
+    """Small clusters put together until they are of the size wished for."""
+    large = [m for m in found if weight[m].sum() >= size / 2]
+    small: list[int] = []
+    for members in found:
+        if weight[members].sum() < size / 2:
+            small = small + members
+            if weight[small].sum() >= size:
+                large.append(small)
+                small = []
+    return [*large, small] if small else large
+
+
+@dataclass
+class _Work:
+    """The whole model, columnwise, and the plan in hand."""
+
+    model: Model
+    columns: sparse.csc_matrix
+    owner: Ints
+    z: Floats
+    activity: Floats
+
+
+def pieces(work: _Work, wave: list[Ints]) -> list[tuple[Ints, Model]]:
+    """For each cluster of a wave: its free variables, and their model with all else fixed and limits shared out."""
+    model = work.model
+    shared = np.flatnonzero(work.owner < 0)
+    frees = []
+    for i, sites in enumerate(wave):
+        free = np.flatnonzero(np.isin(work.owner, sites))
+        frees.append(np.r_[free, shared] if i == 0 else free)
+    parts = [work.columns[:, free] for free in frees]
+    touched = [np.unique(part.indices) for part in parts]
+    users = np.bincount(np.concatenate(touched), minlength=model.shape[0])
+    used = [part @ work.z[free] for part, free in zip(parts, frees, strict=True)]
+    over = np.maximum(model.row_upper - work.activity, 0.0)
+    under = np.maximum(work.activity - model.row_lower, 0.0)
+    highs = [use[rows] + over[rows] / users[rows] for use, rows in zip(used, touched, strict=True)]
+    lows = [use[rows] - under[rows] / users[rows] for use, rows in zip(used, touched, strict=True)]
+    whole = np.concatenate([np.arange(s.start, s.stop) for n, s in model.rows.items() if n in WHOLE_ROWS])
+    _round_shares(highs, touched, whole)
+    found = []
+    for free, part, rows, low, high in zip(frees, parts, touched, lows, highs, strict=True):
+        piece = replace(
+            model,
+            cost=model.cost[free],
+            lower=model.lower[free],
+            upper=model.upper[free],
+            whole=model.whole[free],
+            matrix=part.tocsr()[rows],
+            row_lower=low,
+            row_upper=high,
+            offset=0.0,
+            columns={},
+            rows={},
+            spending=model.spending[free],
+        )
+        found.append((free, piece))
+    return found
+
+
+def _round_shares(highs: list[Floats], touched: list[Ints], whole: Ints) -> None:
+    """Rounds each cluster's share of a whole thing, so that the shares still add up: largest remainders first."""
+    for row in whole:
+        holders = [(i, int(np.searchsorted(rows, row))) for i, rows in enumerate(touched)]
+        holders = [(i, j) for i, j in holders if j < len(touched[i]) and touched[i][j] == row]
+        if not holders:
+            continue
+        share = np.array([highs[i][j] for i, j in holders])
+        if not np.isfinite(share).all():
+            continue
+        floor = np.floor(share + TOLERANCE)
+        spare = int(np.floor(share.sum() + TOLERANCE) - floor.sum())
+        for n in np.argsort(-(share - floor), kind="stable")[:spare]:
+            floor[n] += 1
+        for (i, j), amount in zip(holders, floor, strict=True):
+            highs[i][j] = amount
+
+
+@dataclass(frozen=True)
+class Pass:
+    """The plan after a pass: `z` in whole barrels (or None when some cluster found nothing), and its objective."""
+
+    z: Floats | None
+    objective: float
+    end: engine.End
+
+
+def improve(
+    it: Instance,
+    model: Model,
+    relaxed: Floats,
+    bound: float,
+    *,
+    gap: float,
+    until: float,
+    seed: int,
+    map: Callable[..., Iterable[Any]],
+    told: Callable[[float], None] | None = None,
+) -> Iterator[Pass]:
+    """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan."""
+    draw = np.random.default_rng(seed)
+    links = site_links(it)
+    columns = model.matrix.tocsc()
+    z = np.clip(relaxed, model.lower, model.upper)
+    work = _Work(model, columns, owners(it, model), z, columns @ z)
+    first, calm = True, 0
+    size = int(np.clip(CLUSTER_COLUMNS * it.sites / model.shape[1], 3, 15))
+    while first or (time.monotonic() < until and calm < 3):
+        before = float(model.cost @ work.z)
+        groups = clusters(it, links, size, draw)
+        slack = 0.5 * gap * abs(bound) / len(groups)
+        end: engine.End = "optimal"
+        for at in range(0, len(groups), WAVE):
+            end = _wave(work, groups[at : at + WAVE], len(groups) - at, first, gap, slack, until, seed, map)
+            if end == "interrupted":
+                for sites in groups[at + WAVE :] if first else []:
+                    _clear_out(work, sites)
+                break
+            if told is not None and not first:
+                told(float(model.cost @ work.z) + model.offset)
+        now = float(model.cost @ work.z) + model.offset
+        yield Pass(work.z.copy() if sound(model, work.z) else None, now, end)
+        if end == "interrupted":
+            return
+        calm = calm + 1 if not first and before - float(model.cost @ work.z) < slack else 0
+        first = False
+
+
+def _wave(
+    work: _Work, wave: list[Ints], left: int, first: bool, gap: float, slack: float, until: float, seed: int,
+    map: Callable[..., Iterable[Any]],
+) -> engine.End:  # fmt: skip
+    remaining = max(until - time.monotonic(), 0.0)
+    seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining / 3.0))
+    cut = pieces(work, wave)
+    tasks = [Task(p, None if first else work.z[free], seconds, gap / 3, slack, seed, until) for free, p in cut]
+    end: engine.End = "optimal"
+    done = 0
+    try:
+        for (free, piece), outcome in zip(cut, map(solve_task, tasks), strict=True):
+            old = work.z[free]
+            if outcome.z is not None and (first or outcome.objective < float(piece.cost @ old)):
+                work.z[free] = outcome.z
+            elif first and outcome.z is None:
+                _clear_out(work, wave[done])
+            done += 1
+            if outcome.end == "interrupted":
+                end = "interrupted"
+    except KeyboardInterrupt:
+        end = "interrupted"
+        for sites in wave[done:] if first else []:
+            _clear_out(work, sites)
+    work.activity = work.columns @ work.z
+    return end
+
+
+def _clear_out(work: _Work, sites: Ints) -> None:
+    """No barrels and no residue in these sites, as far as the wishes allow."""
+    free = np.flatnonzero(np.isin(work.owner, sites))
+    work.z[free] = work.model.lower[free]
+
+
+def sound(model: Model, z: Floats) -> bool:
+    """Whether a plan is in whole barrels and obeys every row, to rounding."""
+    activity = model.matrix @ z
+    room = 1e-5 * np.maximum(1.0, np.abs(activity))
+    if not bool((np.abs(z[model.whole] - np.round(z[model.whole])) < TOLERANCE).all()):
+        return False
+    return bool((activity <= model.row_upper + room).all() and (activity >= model.row_lower - room).all())
