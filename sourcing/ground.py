@@ -382,8 +382,9 @@ def routes_from_site(
     """
     sites_joins, field_joins = ground.sites, ground.fields
     mine = np.flatnonzero(sites_joins.thing == site)
-    seeds = (sites_joins.node[mine], sites_joins.leg_m[mine] / ground.off_path)
-    before, best = forerunners(ground.arcs, ground.in_m, seeds, limit)
+    leg = sites_joins.leg_m[mine]
+    seeds = (sites_joins.node[mine], leg / ground.off_path, leg)
+    before, best = forerunners(ground.arcs, ground.in_m, ground.length_m, seeds, limit)
     direct = straight_pairs(fields[wanted], sites[[site]], off_path_m, ground.barriers, 1 / ground.off_path, 1.0)
     straight = dict(zip(direct.field.tolist(), direct.in_m.tolist(), strict=True))
     out: dict[int, tuple[Floats, float]] = {}

@@ -1,16 +1,15 @@
 """Bounded shortest paths from many starts at once, with answers as long as what was reached.
 
-A compiled loop with its own heap. The marks of which node was touched are stamps (the number of the start), so
-nothing of the size of the network is cleared or returned for a start: time grows with what lies within the bound.
+A compiled loop (:mod:`sourcing.reach_loop`). The marks of which node was touched are stamps (the number of the start),
+so nothing of the size of the network is cleared or returned for a start: time grows with what lies within the bound.
 """
 
 from __future__ import annotations
 
 import heapq
-from collections.abc import Callable
+import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from functools import cache
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -21,7 +20,7 @@ Ints = npt.NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Reached:
-    """What was reached, grouped by start in order, within a start by distance; one entry a (start, target)."""
+    """What was reached, one entry a (start, target); the entries of a start stand together, in no other order."""
 
     start: Ints
     """Which start (R,)."""
@@ -30,7 +29,7 @@ class Reached:
     weight: Floats
     """Least sum of weights (R,)."""
     length_m: Floats
-    """Sum of lengths along that path [m] (R,)."""
+    """Sum of lengths along that path [m] (R,); of several ways of the same weight, the shortest."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +37,7 @@ class Arcs:
     """A directed graph in rows: the arcs out of node i are `first[i]` to `first[i + 1]` of `head`."""
 
     first: Ints
-    head: Ints
+    head: npt.NDArray[np.int32]
 
     @classmethod
     def build(cls, count: int, tail: Ints, head: Ints) -> tuple[Arcs, Ints]:
@@ -46,146 +45,13 @@ class Arcs:
         order = np.lexsort((head, tail))
         first = np.zeros(count + 1, dtype=np.int64)
         np.cumsum(np.bincount(tail, minlength=count), out=first[1:])
-        return cls(first, np.ascontiguousarray(head[order], dtype=np.int64)), order.astype(np.int64)
+        return cls(first, np.ascontiguousarray(head[order], dtype=np.int32)), order.astype(np.int64)
 
 
-def _search(
-    first: Ints, head: Ints, weight: Floats, length: Floats,
-    seed_first: Ints, seed_node: Ints, seed_weight: Floats, seed_length: Floats,
-    wanted: npt.NDArray[np.bool_], limit: float, capacity: int,
-) -> tuple[Ints, Ints, Floats, Floats]:  # fmt: skip
-    """Dijkstra from each start in turn, stopped at `limit`; plain loops, made to be compiled."""
-    n = first.size - 1
-    stamp = np.full(n, -1, dtype=np.int64)
-    best = np.empty(n, dtype=np.float64)
-    metres = np.empty(n, dtype=np.float64)
-    done = np.full(n, -1, dtype=np.int64)
-    room = 1024
-    heap_key = np.empty(room, dtype=np.float64)
-    heap_node = np.empty(room, dtype=np.int64)
-    out_start = np.empty(capacity, dtype=np.int64)
-    out_node = np.empty(capacity, dtype=np.int64)
-    out_weight = np.empty(capacity, dtype=np.float64)
-    out_length = np.empty(capacity, dtype=np.float64)
-    count = 0
-    for s in range(seed_first.size - 1):
-        size = 0
-        cursor = seed_first[s]
-        scan = -1
-        stop = -1
-        base_w = 0.0
-        base_m = 0.0
-        while True:
-            # One loop serves both the seeds of a start and the arcs of a settled node: take the next candidate.
-            if scan < 0 and cursor < seed_first[s + 1]:
-                node = seed_node[cursor]
-                key = seed_weight[cursor]
-                far = seed_length[cursor]
-                cursor += 1
-            elif scan >= 0 and scan < stop:
-                node = head[scan]
-                key = base_w + weight[scan]
-                far = base_m + length[scan]
-                scan += 1
-            else:
-                # Nothing left to relax: settle the nearest open node.
-                found = -1
-                while size > 0:
-                    top = heap_node[0]
-                    top_key = heap_key[0]
-                    size -= 1
-                    last_key = heap_key[size]
-                    last_node = heap_node[size]
-                    hole = 0
-                    child = 1
-                    while child < size:
-                        right = child + 1
-                        if right < size and (
-                            heap_key[right] < heap_key[child]
-                            or (heap_key[right] == heap_key[child] and heap_node[right] < heap_node[child])
-                        ):
-                            child = right
-                        if heap_key[child] < last_key or (heap_key[child] == last_key and heap_node[child] < last_node):
-                            heap_key[hole] = heap_key[child]
-                            heap_node[hole] = heap_node[child]
-                            hole = child
-                            child = 2 * hole + 1
-                        else:
-                            break
-                    heap_key[hole] = last_key
-                    heap_node[hole] = last_node
-                    if done[top] != s and top_key <= best[top]:
-                        found = top
-                        break
-                if found < 0:
-                    break
-                done[found] = s
-                base_w = best[found]
-                base_m = metres[found]
-                scan = first[found]
-                stop = first[found + 1]
-                if wanted[found]:
-                    if count == capacity:
-                        capacity *= 2
-                        grown_i = np.empty(capacity, dtype=np.int64)
-                        grown_i[:count] = out_start
-                        out_start = grown_i
-                        grown_i = np.empty(capacity, dtype=np.int64)
-                        grown_i[:count] = out_node
-                        out_node = grown_i
-                        grown_f = np.empty(capacity, dtype=np.float64)
-                        grown_f[:count] = out_weight
-                        out_weight = grown_f
-                        grown_f = np.empty(capacity, dtype=np.float64)
-                        grown_f[:count] = out_length
-                        out_length = grown_f
-                    out_start[count] = s
-                    out_node[count] = found
-                    out_weight[count] = base_w
-                    out_length[count] = base_m
-                    count += 1
-                continue
-            if key > limit or done[node] == s:
-                continue
-            if stamp[node] == s and key >= best[node]:
-                continue
-            stamp[node] = s
-            best[node] = key
-            metres[node] = far
-            if size == room:
-                room *= 2
-                more_k = np.empty(room, dtype=np.float64)
-                more_k[:size] = heap_key
-                heap_key = more_k
-                more_n = np.empty(room, dtype=np.int64)
-                more_n[:size] = heap_node
-                heap_node = more_n
-            hole = size
-            size += 1
-            while hole > 0:
-                parent = (hole - 1) >> 1
-                if heap_key[parent] > key or (heap_key[parent] == key and heap_node[parent] > node):
-                    heap_key[hole] = heap_key[parent]
-                    heap_node[hole] = heap_node[parent]
-                    hole = parent
-                else:
-                    break
-            heap_key[hole] = key
-            heap_node[hole] = node
-    return out_start[:count], out_node[:count], out_weight[:count], out_length[:count]
-
-
-@cache
-def _compiled() -> Callable[..., Any]:
-    """The search, compiled when it is first used; kept on disk where there is a place to keep it."""
-    import numba
-
-    try:
-        compiled = numba.njit(cache=True, nogil=True)(_search)
-    except RuntimeError:  # nowhere to keep it
-        compiled = numba.njit(nogil=True)(_search)
-    made: Callable[..., Any] = compiled
-    return made
+MOST_BUCKETS = 1 << 16
+_SPLIT = 0.5
+_SAMPLE = 1024
+_STARTS_A_THREAD = 256
 
 
 def search(
@@ -210,13 +76,39 @@ def search(
         raise ValueError("weights must be 0 or more")
     if seed_weight.size and not (seed_weight.min() >= 0):
         raise ValueError("weights of the starts must be 0 or more")
+    sample = weight[:: max(weight.size // _SAMPLE, 1)]
+    sample = sample[np.isfinite(sample) & (sample > 0)]
     if not np.isfinite(limit):
-        limit = np.finfo(np.float64).max
-    found = _compiled()(
-        arcs.first, arcs.head, _f(weight), _f(length_m), _i(seed_first), _i(seed_node), _f(seed_weight),
-        _f(seed_length_m), np.ascontiguousarray(wanted, dtype=np.bool_), float(limit), max(1024, 64 * seed_first.size),
+        limit = float(weight[np.isfinite(weight)].sum() + seed_weight[np.isfinite(seed_weight)].max(initial=0.0))
+    usual = float(np.median(sample)) if sample.size else 1.0
+    width = max(usual * _SPLIT, limit / (MOST_BUCKETS - 2), np.finfo(np.float64).tiny)
+    buckets = int(limit / width) + 2
+    # Starts near each other, one after another, find their surroundings still at hand in the processor.
+    leading = np.full(seed_first.size - 1, -1, dtype=np.int64)
+    some = seed_first[:-1] < seed_first[1:]
+    leading[some] = seed_node[seed_first[:-1][some]]
+    order = np.argsort(leading, kind="stable")
+    from sourcing.reach_loop import search_loop
+
+    given = (
+        arcs.first, arcs.head, _f(weight), _f(length_m),
     )  # fmt: skip
-    return Reached(*found)
+    seeds = (_i(seed_first), _i(seed_node), _f(seed_weight), _f(seed_length_m))
+    marks = np.ascontiguousarray(wanted, dtype=np.bool_)
+
+    def some_starts(turns: Ints) -> tuple[Ints, Ints, Floats, Floats]:
+        room = max(1024, 64 * turns.size)
+        found: tuple[Ints, Ints, Floats, Floats] = search_loop(
+            *given, turns, *seeds, marks, float(limit), width, buckets, room
+        )
+        return found
+
+    threads = min(os.cpu_count() or 1, order.size // _STARTS_A_THREAD)
+    if threads < 2:
+        return Reached(*some_starts(order))
+    with ThreadPoolExecutor(threads) as pool:
+        parts = list(pool.map(some_starts, np.array_split(order, threads)))
+    return Reached(*(np.concatenate(column) for column in zip(*parts, strict=True)))
 
 
 def _f(a: npt.ArrayLike) -> Floats:
@@ -235,35 +127,35 @@ def search_from_nodes(arcs: Arcs, weight: Floats, nodes: Ints, limit: float) -> 
 
 
 def forerunners(
-    arcs: Arcs, weight: Floats, seeds: tuple[Ints, Floats], limit: float
+    arcs: Arcs, weight: Floats, length_m: Floats, seeds: tuple[Ints, Floats, Floats], limit: float
 ) -> tuple[dict[int, tuple[int, int]], dict[int, float]]:
-    """For every node within `limit` of the seeds (nodes, weights): how it is reached, and its least weight.
+    """For every node within `limit` of the seeds (nodes, weights, lengths): how it is reached, and its least weight.
 
-    How: (arc that leads to it, node before it), or (-1, position of the seed) where it is a seed. For drawing;
-    nodes are settled in the same order as in :func:`search`, so that the path given is the path that was measured.
+    How: (arc that leads to it, node before it), or (-1, position of the seed) where it is a seed. For drawing: of
+    several ways of the same weight it gives the shortest, as :func:`search` measures.
     """
-    best: dict[int, float] = {}
+    best: dict[int, tuple[float, float]] = {}
     before: dict[int, tuple[int, int]] = {}
-    heap: list[tuple[float, int]] = []
-    for at, (node, start_weight) in enumerate(zip(seeds[0].tolist(), seeds[1].tolist(), strict=True)):
-        if start_weight <= limit and start_weight < best.get(node, np.inf):
-            best[node] = start_weight
+    heap: list[tuple[float, float, int]] = []
+    never = (np.inf, np.inf)
+    for at, (node, *start) in enumerate(zip(*(s.tolist() for s in seeds), strict=True)):
+        far = (start[0], start[1])
+        if far[0] <= limit and far < best.get(node, never):
+            best[node] = far
             before[node] = (-1, at)
-            heapq.heappush(heap, (start_weight, node))
-    done: set[int] = set()
+            heapq.heappush(heap, (*far, node))
     while heap:
-        key, node = heapq.heappop(heap)
-        if node in done:
+        key, metres, node = heapq.heappop(heap)
+        if (key, metres) > best[node]:
             continue
-        done.add(node)
         for arc in range(int(arcs.first[node]), int(arcs.first[node + 1])):
             nxt = int(arcs.head[arc])
-            far = key + float(weight[arc])
-            if far <= limit and nxt not in done and far < best.get(nxt, np.inf):
+            far = (key + float(weight[arc]), metres + float(length_m[arc]))
+            if far[0] <= limit and far < best.get(nxt, never):
                 best[nxt] = far
                 before[nxt] = (arc, node)
-                heapq.heappush(heap, (far, nxt))
-    return before, best
+                heapq.heappush(heap, (*far, nxt))
+    return before, {node: far[0] for node, far in best.items()}
 
 
 def follow(before: dict[int, tuple[int, int]], node: int) -> tuple[int, list[int]]:
