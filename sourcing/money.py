@@ -74,8 +74,8 @@ def season_money(
 ) -> Money:
     """The money of a season's work.
 
-    `carries` (site_id, week, field_id, mass_kg, carry_h, cost) and `lots` (mass_kg, low_kg, high_kg, bulk_wet_kg_m3 and
-    moisture_ready where known) are the plan's tables, `rates` that of :func:`sourcing.barrel.barrel_rates`.
+    `carries` (site_id, week, field_id, mass_kg, mode, carry_h, cost) and `lots` (mass_kg, low_kg, high_kg) are the plan's
+    tables, `rates` that of :func:`sourcing.barrel.barrel_rates`.
     """
     ledger = _ledger(works, carries, rates, settings, values)
     amounts = _amounts(works, carries, values, settings)

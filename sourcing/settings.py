@@ -288,6 +288,19 @@ class ClimateSettings(Section):
     """What the char or the briquettes are burnt instead of."""
 
 
+class StressSettings(Section):
+    """Replaying the season against rain, yields, surveys and people, the placement held."""
+
+    replays: Annotated[int, Field(ge=1)] = 1000
+    """How many seasons are replayed."""
+    seed: int = 1
+    """Seed of the chances, so that a run can be repeated."""
+    firm: Share = 0.8
+    """A site is called firm when the chance of keeping its barrels busy, over its weeks, is at least this [0-1]."""
+    likely: Share = 0.5
+    """A site is called likely from this chance on, and doubtful below it [0-1]."""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -305,6 +318,7 @@ class Settings(Section):
     works: WorksSettings = WorksSettings()
     money: MoneySettings = MoneySettings()
     climate: ClimateSettings = ClimateSettings()
+    stress: StressSettings = StressSettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""
