@@ -33,8 +33,8 @@ def unswap(
     there = ~shapely.is_missing(shapes)
     if not there.any():
         return shapes
-    middle = shapely.centroid(shapes)
-    lon, lat = shapely.get_x(middle), shapely.get_y(middle)
+    box = shapely.bounds(shapes)  # not the centroid: that of a crossed ring can lie anywhere
+    lon, lat = (box[:, 0] + box[:, 2]) / 2, (box[:, 1] + box[:, 3]) / 2
     if village_lon is not None and village_lat is not None and len(village_lon):
         home, by = (float(np.median(village_lon)), float(np.median(village_lat))), "the villages"
         reach = float(geodesy.distances_m(village_lon, village_lat, *_same(home, len(village_lon))).max())

@@ -157,7 +157,8 @@ def test_a_giant_field_and_absurd_coordinates_are_set_aside_quickly(tmp_path):
     n = 150_000
     many = shapely.Polygon([(30 + 0.01 * (i % 2), -15 + i * 1e-7) for i in range(n)])
     rows = [
-        {"geometry": many}, {"geometry": shapely.box(-170, -80, 170, 80)}, {"geometry": shapely.box(1e300, 1e300, 2e300, 2e300)},
+        {"geometry": many}, {"geometry": shapely.box(-170, -80, 170, 80)},
+        {"geometry": shapely.box(1e300, 1e300, 2e300, 2e300)},
         {"geometry": shapely.Polygon([(float("inf"), 0), (1, 1), (2, 0)])}, {},
     ]  # fmt: skip
     begun = time.perf_counter()
