@@ -31,6 +31,7 @@ from markupsafe import Markup
 from shapely.geometry.base import BaseGeometry
 
 from sourcing.errors import OutputError
+from sourcing.fonts import devanagari_css, has_devanagari
 from sourcing.packing import Ints, Shapes, Trees, shapes_on_grid, squeeze, to_grid, trees_of, varints
 from sourcing.weeks import Calendar
 from sourcing.words import Words, load_words
@@ -98,6 +99,8 @@ def render_map(plan: PlanLike, *, offline: bool = True, generated_at: datetime |
     made = generated_at or _made_at(plan)
     drawn = _drawn(plan, words)
     several = plan.settings.fleet.several
+    data = _script_json({**drawn.data, "made": made.astimezone(UTC).isoformat(timespec="seconds")})
+    font = devanagari_css() if has_devanagari(data) or any(has_devanagari(c) for c in plan.cautions) else ""
     page = {
         "w": words,
         "title": words("map.title", season=plan.settings.season.name),
@@ -108,10 +111,10 @@ def render_map(plan: PlanLike, *, offline: bool = True, generated_at: datetime |
         "licence": _leaflet_licence(),
         "cautions": plan.cautions,
         "facts": _facts(plan, words, made),
-        "style": Markup(_palette_css() + _web("style.css")),
-        "data": _script_json({**drawn.data, "made": made.astimezone(UTC).isoformat(timespec="seconds")}),
+        "style": Markup(font + _palette_css() + _web("style.css")),
+        "data": data,
         "pack": drawn.pack,
-        "font": "",
+        "font": bool(font),
     }
     season_map = folium.Map(location=drawn.centre, zoom_start=12, tiles=None, zoom_control=False, max_zoom=20)
     season_map._id = "season"

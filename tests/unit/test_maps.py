@@ -9,6 +9,7 @@ import pytest
 from sourcing import maps
 from sourcing.errors import OutputError
 from sourcing.maps import HATCH, PALETTE, SeasonFigure, policy, render_map, write_map
+from sourcing.words import load_words
 from tests.landscape import landscape
 
 MADE = datetime(2027, 9, 20, tzinfo=UTC)
@@ -187,3 +188,22 @@ def test_text_on_paper_has_contrast_enough():
     light = lambda c: 0.2126 * linear(c)[0] + 0.7152 * linear(c)[1] + 0.0722 * linear(c)[2] + 0.05  # noqa: E731
     for ink, paper in ((maps.INK, "#ffffff"), ("#59616c", "#ffffff"), (maps.INK, "#f5a31a"), ("#8c1d5a", "#ffffff")):
         assert light(paper) / light(ink) >= 4.5
+
+
+@pytest.mark.parametrize("language", ["hi", "mr", "fr", "sw"])
+def test_a_page_in_another_language(language):
+    words = load_words(language)
+    page = render_map(landscape(n_fields=40, n_villages=2, language=language), generated_at=MADE)
+    assert f'<html lang="{language}">' in page
+    assert words("find.all_villages") in page
+    assert words("map.draft") in page
+    assert ("@font-face" in page) == (words.script == "Devanagari")
+    assert words.day(MADE.date()) in page
+    outside = re.sub(r"<script.*?</script>|<style>.*?</style>", "", page, flags=re.S)
+    english = load_words("en")
+    left = [
+        k
+        for k in ("find.search", "rank.title", "safety.title", "legend.title", "find.crop")
+        if f">{english(k)}<" in outside
+    ]
+    assert [k for k in left if words(k) != english(k)] == []
