@@ -24,6 +24,7 @@ from sourcing.elevation import climb, read_relief, relief_findings, smoothed
 from sourcing.errors import Finding, InputError
 from sourcing.fields import Fields
 from sourcing.noding import Floats, Geometries, Ints, Noded, noded
+from sourcing.osm import osm_ways
 from sourcing.settings import Settings
 from sourcing.survey import RawLayer, Survey
 from sourcing.values import Values
@@ -168,7 +169,9 @@ def network_of(
     refuse_wrong_crs(layer)
     if near is not None:
         refuse_degrees_called_metres(layer, near)
+    layer, left_out = osm_ways(layer)
     lines, position, findings, told = usable_lines(layer, crs)
+    findings = [*left_out, *findings]
     frame = layer.frame
     rows = frame["row"].to_numpy(dtype=np.int64) if "row" in frame else np.arange(1, len(frame) + 1)
     words = column(layer, "way")

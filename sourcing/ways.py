@@ -6,6 +6,7 @@ What cannot be right is refused with its remedy; what is odd is told and the saf
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from datetime import date
 from functools import cache
 from importlib.resources import files
@@ -19,6 +20,7 @@ from pyproj import CRS, Transformer
 
 from sourcing.errors import Finding, InputError
 from sourcing.noding import Floats, Geometries, Ints
+from sourcing.osm import is_osm, osm_barriers
 from sourcing.survey import RawLayer
 from sourcing.weeks import Calendar, month_day
 
@@ -53,7 +55,8 @@ def local_lines(layer: RawLayer | None, crs: CRS) -> Geometries:
     """The simple parts of a layer of barriers in a local system; none when there is no layer."""
     if layer is None or layer.frame.empty:
         return np.zeros(0, dtype=object)
-    parts = shapely.get_parts(shapely.get_parts(to_local(layer, crs)))
+    only = replace(layer, frame=osm_barriers(layer.frame))
+    parts = shapely.get_parts(shapely.get_parts(to_local(only, crs)))
     return np.asarray(parts[shapely.get_dimensions(parts) >= 1], dtype=object)
 
 
@@ -165,6 +168,7 @@ def no_lines(layer: RawLayer) -> Finding:
     """The finding for a layer without a line."""
     return fault(
         layer, "no_paths", f"there is no line that can be used among {len(layer.frame)} rows", "lines of paths",
+        "set layer = 'lines' for this file" if is_osm(layer.frame) else
         "give a layer of lines, or leave layers.paths out to use straight lines",
     )  # fmt: skip
 
