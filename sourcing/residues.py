@@ -23,6 +23,8 @@ _PROPERTIES = (
     "ratio_moisture",
     "moisture_ready",
     "drying_days",
+    "drying_rate_day",
+    "moisture_harvest",
     "bulk_wet_kg_m3",
     "collectable_share",
     "loss_week_field",
@@ -34,6 +36,8 @@ _PROPERTIES = (
     "serves_cover",
     "above_ground_share",
 )
+_LIKELY_ALWAYS = frozenset(_PROPERTIES[2:7] + _PROPERTIES[-3:])
+"""Figures that the estimate does not move: moistures, drying, bulk density and codes."""
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,9 @@ def pair_table(
     method = settings.supply.ratio_method
     other: Estimate = {"low": "high", "likely": "likely", "high": "low"}[estimate]  # type: ignore[assignment]
     p: dict[str, list[float]] = {name: [] for name in _PROPERTIES}
-    c: dict[str, list[float]] = {n: [] for n in ("yield_t_ha", "dry_share", "cover", "litter", "slope", "intercept", "ratio_19")}
+    c: dict[str, list[float]] = {
+        n: [] for n in ("yield_t_ha", "dry_share", "cover", "litter", "slope", "intercept", "ratio_19")
+    }
     crop_of: list[str] = []
     residues: list[str] = []
     used: list[str] = []
@@ -106,7 +112,7 @@ def pair_table(
             base = f"crop.{crop}.{residue}"
             for key in _PROPERTIES:
                 end = other if key in _LOWERS else estimate
-                if key in ("moisture_ready", "bulk_wet_kg_m3", "lies_in_field", "serves_cover", "above_ground_share", "drying_days"):
+                if key in _LIKELY_ALWAYS:
                     end = "likely"
                 p[key].append(_figure(values, f"{base}.{key}", end, faults, used))
             basis = values.figure(f"{base}.residue_to_product").basis if f"{base}.residue_to_product" in values else ""

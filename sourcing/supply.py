@@ -12,6 +12,7 @@ from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from sourcing.chain import Streams, cover_need, grown_by_stream, make_streams, range_of, split, village_uses
@@ -20,6 +21,7 @@ from sourcing.land import read_land
 from sourcing.residues import Array, Ints, Pairs, loss_week_of, pair_table, refuse
 from sourcing.settings import Settings
 from sourcing.values import Values
+from sourcing.weather import MOST_DAYS, drying, read_weather
 from sourcing.weeks import DAYS_A_WEEK, Calendar
 
 if TYPE_CHECKING:
@@ -96,7 +98,12 @@ def residue_supply(
     at_harvest = free - parts["left_alone_kg"] - parts["not_promised_kg"]
     low, high = range_of(land, streams, pairs, settings, values, grown, need, uses, free)
 
-    lots = _harvest(land, streams, at_harvest, pairs, settings)
+    dried = None
+    if climate is not None:
+        begin = int(land["start"].min())
+        weather = read_weather(climate, settings.layers.climate)
+        dried = (*drying(weather, pairs, begin, int(land["end"].max()), values, settings.layers.climate), begin)
+    lots = _harvest(land, streams, at_harvest, pairs, settings, dried)
     first, last = _span(lots, settings)
     calendar = Calendar.spanning(first, last)
     lots, lost = _within(lots, calendar, at_harvest)
@@ -104,11 +111,28 @@ def residue_supply(
     parts["free_kg"] = np.bincount(lots["stream"], weights=lots["mass"], minlength=len(grown)).astype(np.float64)
     chain = _chain_frame(frame, streams, pairs, grown, parts)
     looks += _lost_findings(chain, file)
-    return Supply(calendar, _lot_frame(frame, streams, pairs, lots, low, high), chain, tuple(looks), pairs.used)
+    used = (*pairs.used, *_general_figures(settings, values, climate is not None, slopes is not None))
+    return Supply(calendar, _lot_frame(frame, streams, pairs, lots, low, high), chain, tuple(looks), used)
+
+
+def _general_figures(settings: Settings, values: Values, climate: bool, slopes: bool) -> list[str]:
+    """Names of the figures of no particular crop that were used."""
+    wanted = ["supply.survey.yield_error_share", "supply.survey.area_error_share"]
+    wanted += ["supply.cover.litter_coefficient_ha_kg"]
+    wanted += ["supply.cover.surviving_share"] if settings.supply.cover_at == "sowing" else []
+    wanted += [f"supply.slope.{n}" for n in values.under("supply.slope")] if slopes else []
+    wanted += [f"supply.rain.{n}" for n in values.under("supply.rain")] if climate else []
+    wanted += ["ipcc.2006.guard_yield_dry_t_ha"] if settings.supply.ratio_method == "ipcc_2006" else []
+    return wanted
 
 
 def _harvest(
-    land: dict[str, Any], streams: Streams, at_harvest: Array, pairs: Pairs, settings: Settings
+    land: dict[str, Any],
+    streams: Streams,
+    at_harvest: Array,
+    pairs: Pairs,
+    settings: Settings,
+    dried: tuple[npt.NDArray[np.int32], Array, int] | None,
 ) -> dict[str, Any]:
     """One lot a stream and week of harvest, with its ready and last week (weeks since 1970-01-05) and mass [kg].
 
@@ -127,22 +151,26 @@ def _harvest(
     days = cut - np.maximum(start[which], monday) + 1
     share = days / (end - start + 1)[which]
     pair = streams.pair[useful]
-    dry_days = np.ceil(pairs.p["drying_days"][pair])
     loss = loss_week_of(pairs)[pair]
-    ready = ((cut + dry_days[which] - _FIRST_MONDAY) // DAYS_A_WEEK).astype(np.int32)
-    kept = (1.0 - loss) ** (pairs.p["drying_days"][pair] / DAYS_A_WEEK)
+    if dried is None:
+        wait = np.ceil(pairs.p["drying_days"][pair])[which]
+        kept = ((1.0 - loss) ** (pairs.p["drying_days"][pair] / DAYS_A_WEEK))[which]
+    else:
+        wait, kept = (table[pair[which], cut - dried[2]] for table in dried[:2])
+    ready = ((cut + wait - _FIRST_MONDAY) // DAYS_A_WEEK).astype(np.int32)
     idle = DAYS_A_WEEK - math.ceil(settings.fleet.days_a_week)
     none = np.iinfo(np.int64).min
     known = clear != none
     last_known = (np.where(known, clear, 0) + idle + 1 - _FIRST_MONDAY) // DAYS_A_WEEK - 1
     last = np.where(known[which], last_known[which], ready + settings.supply.collection_weeks - 1).astype(np.int32)
+    last = np.where(wait > MOST_DAYS, ready - 1, last)  # never dry: nothing to wait for
     at_cut = at_harvest[useful][which] * share
     return {
         "stream": useful.astype(np.int32)[which],
         "ready": ready,
         "last": last,
         "cut_mass": at_cut,
-        "mass": at_cut * kept[which],
+        "mass": at_cut * kept,
         "loss": loss[which],
     }
 
