@@ -1,0 +1,356 @@
+"""Printed pages: text that fits and tables that break, measured in millimetres from the upper left corner.
+
+A page is laid out as A4 and enlarged for A3, letters and all, so that a sheet on a wall reads from farther away. Text
+is only ever text: no sign in it is read as mathematics, none starts a new line, none steers a printer.
+"""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from functools import cache, lru_cache
+from typing import Any, Literal
+
+import fontpkg
+from matplotlib.artist import Artist
+from matplotlib.collections import LineCollection, PolyCollection
+from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
+from matplotlib.patches import Rectangle
+from matplotlib.textpath import text_to_path
+
+from sourcing.errors import UsageError
+
+Align = Literal["left", "center", "right"]
+PAPERS = {"A4": 1.0, "A3": 2.0**0.5}
+"""Papers and how much larger than A4 each side is (ISO 216)."""
+A4_MM = (210.0, 297.0)
+MARGIN = 13.0
+"""Empty edge of a page [mm]."""
+
+INK, QUIET, RULE, BAND = "#10161d", "#4a535e", "#8d949c", "#e7eaed"
+"""Colours of text, lesser text, lines and bands; told apart in black and white."""
+POINT_MM = 25.4 / 72
+LEADING = 1.36
+"""Distance between lines of text, in sizes of the text; room for the signs above and below Devanagari."""
+ASCENT = 0.98
+"""Room above the foot of a line, in sizes of the text."""
+PAD = 1.1
+"""Empty space at each side of a table's cell [mm]."""
+_FAMILIES = ("Mukta", "Noto Sans Devanagari")  # the first holds Latin and Devanagari letters, plain and bold
+_LAST_FAMILY = "DejaVu Sans"  # comes with matplotlib
+
+
+@cache
+def _families() -> tuple[str, ...]:
+    """The first family that is installed, made known to matplotlib once, and one that always is."""
+    for name in _FAMILIES:
+        try:
+            family = fontpkg.family(name)
+        except fontpkg.FamilyNotInstalled:
+            continue
+        for weight in (400, 700):
+            fontManager.addfont(str(fontpkg.select_file(family, weight, "normal", True).path))
+        return (name, _LAST_FAMILY)
+    return (_LAST_FAMILY,)
+
+
+@cache
+def _signs() -> frozenset[int]:
+    """Code points that the first family has."""
+    path = findfont(FontProperties(family=_families()[0]))
+    return frozenset(get_font(path).get_charmap())
+
+
+@cache
+def _letters(bold: bool, size: float, all_families: bool) -> FontProperties:
+    family = list(_families()) if all_families else _families()[0]
+    return FontProperties(family=family, weight="bold" if bold else "normal", size=size)
+
+
+def letters(words: str, size: float, bold: bool = False) -> FontProperties:
+    """The letters for words at a size [points]; signs that the first family lacks come from the next."""
+    return _letters(bold, size, not _signs().issuperset(map(ord, words)))
+
+
+def plain(words: object) -> str:
+    """Text in one line without signs that steer a printer or turn the direction of writing."""
+    text = str(words)
+    if text.isascii() and text.isprintable() and "  " not in text:
+        return text.strip()
+    kept = (" " if c.isspace() and c != HOLD else c for c in text if _shown(c))
+    return " ".join(part for part in "".join(kept).split(" ") if part)
+
+
+HOLD = "\u00a0"
+"""A space at which no line is broken."""
+_JOINERS = "\u200c\u200d"
+
+
+def _shown(sign: str) -> bool:
+    """False for signs that steer and do not show; joiners are kept, for scripts that spell with them."""
+    return sign.isspace() or sign in _JOINERS or unicodedata.category(sign) not in ("Cc", "Cf", "Cs", "Co", "Cn")
+
+
+def held(words: str) -> str:
+    """Words that stay on one line."""
+    return words.replace(" ", HOLD)
+
+
+@lru_cache(maxsize=50_000)
+def _width(words: str, bold: bool) -> float:
+    """Width of words at a size of one point [mm]."""
+    if not words:
+        return 0.0
+    prop = letters(words, 100, bold)
+    return float(text_to_path.get_text_width_height_descent(words, prop, ismath=False)[0]) / 100 * POINT_MM
+
+
+def width(words: str, size: float, bold: bool = False) -> float:
+    """Width of words [mm] at a size [points]."""
+    return _width(plain(words), bold) * size
+
+
+def wrapped(words: str, most: float, size: float, bold: bool = False) -> list[str]:
+    """Words in lines of at most `most` [mm]; a word that is wider is divided. At least one line."""
+    lines = [""]
+    for word in plain(words).split(" "):
+        joined = f"{lines[-1]} {word}" if lines[-1] else word
+        if width(joined, size, bold) <= most + _SLACK_MM:
+            lines[-1] = joined
+            continue
+        *full, rest = _divided(word, most, size, bold)
+        lines += [*full, rest]
+    return [line for line in lines if line] or [""]
+
+
+_SLACK_MM = 0.01
+
+
+def _divided(word: str, most: float, size: float, bold: bool) -> list[str]:
+    parts = [""]
+    for sign in word:
+        mark = unicodedata.category(sign).startswith("M")
+        if parts[-1] and not mark and width(parts[-1] + sign, size, bold) > most + _SLACK_MM:
+            parts.append("")
+        parts[-1] += sign
+    return parts
+
+
+@dataclass(frozen=True)
+class PageText:
+    """A line of text on a page: left end of its foot [mm], words, size [points]."""
+
+    x: float
+    y: float
+    words: str
+    size: float
+    bold: bool
+    colour: str
+
+    @property
+    def box(self) -> tuple[float, float, float, float]:
+        """Left, top, width, height of the letters, without what hangs below the foot [mm]."""
+        tall = self.size * POINT_MM * 0.7
+        return self.x, self.y - tall, width(self.words, self.size, self.bold), tall
+
+
+class _Letters(Artist):
+    """Draws all text of a page at once: matplotlib's own text objects lay each line out anew, which takes longer than
+    all the rest of a page.
+    """
+
+    def __init__(self, page: Page) -> None:
+        super().__init__()
+        self.page = page
+        self.set_zorder(5)
+
+    def draw(self, renderer: Any) -> None:
+        """Called by matplotlib."""
+        page, gc = self.page, renderer.new_gc()
+        for text in page.texts:
+            x, y = page.axes.transData.transform((text.x, text.y))
+            if renderer.flipy():
+                y = page.figure.bbox.height - y
+            gc.set_foreground(text.colour)
+            prop = letters(text.words, text.size * page.scale, text.bold)
+            renderer.draw_text(gc, x, y, text.words, prop, 0)
+        gc.restore()
+
+
+class Page:
+    """One page in the making; all places and sizes in millimetres of A4, letters in points of A4."""
+
+    def __init__(self, paper: str = "A4", *, lying: bool = False) -> None:
+        if paper not in PAPERS:
+            raise UsageError(f"there is no paper '{paper}'; there is: {', '.join(PAPERS)}")
+        self.scale = PAPERS[paper]
+        self.width, self.height = A4_MM[::-1] if lying else A4_MM
+        self.figure = Figure(figsize=(self.width / 25.4 * self.scale, self.height / 25.4 * self.scale))
+        self.axes = self.figure.add_axes((0, 0, 1, 1))
+        self.axes.set_xlim(0, self.width)
+        self.axes.set_ylim(self.height, 0)
+        self.axes.set_axis_off()
+        self.texts: list[PageText] = []
+        self.axes.add_artist(_Letters(self))
+
+    @property
+    def inner(self) -> float:
+        """Width between the margins [mm]."""
+        return self.width - 2 * MARGIN
+
+    @property
+    def bottom(self) -> float:
+        """Lowest place for text above the foot line [mm]."""
+        return self.height - MARGIN - 4.5
+
+    def text(
+        self, x: float, y: float, words: object, size: float = 8, *, bold: bool = False, align: Align = "left",
+        colour: str = INK,
+    ) -> None:  # fmt: skip
+        """One line of text whose foot stands at `y`."""
+        if line := plain(words):
+            left = x - {"left": 0.0, "center": 0.5, "right": 1.0}[align] * width(line, size, bold)
+            self.texts.append(PageText(left, y, line, size, bold, colour))
+
+    def paragraph(
+        self, x: float, y: float, most: float, words: str, size: float = 8, *, bold: bool = False, colour: str = INK
+    ) -> float:
+        """Text in lines of at most `most` [mm] below `y`. Returns where the next may begin [mm]."""
+        for line in wrapped(words, most, size, bold):
+            self.text(x, y + size * POINT_MM * ASCENT, line, size, bold=bold, colour=colour)
+            y += size * POINT_MM * LEADING
+        return y
+
+    def lines(self, pieces: Iterable[Sequence[tuple[float, float]]], thick: float = 0.2, colour: str = RULE) -> None:
+        """Straight lines, `thick` in points."""
+        self.axes.add_collection(
+            LineCollection(list(pieces), linewidths=thick * self.scale, colors=colour, zorder=2.5, capstyle="butt"),
+            autolim=False,
+        )
+
+    def box(
+        self, x: float, y: float, w: float, h: float, *, fill: str = "none", edge: str = "none", thick: float = 0.6,
+        hatch: str = "", over: float = 1,
+    ) -> Rectangle:  # fmt: skip
+        """A rectangle from its upper left corner."""
+        shape = Rectangle(
+            (x, y), w, h, facecolor=fill, edgecolor=edge, linewidth=thick * self.scale if edge != "none" else 0,
+            hatch=hatch or None, zorder=over,
+        )  # fmt: skip
+        self.axes.add_artist(shape)
+        return shape
+
+    def boxes(self, places: Sequence[tuple[float, float, float, float]], fills: Sequence[str], edge: str) -> None:
+        """Many rectangles (x, y, width, height) at once."""
+        corners = [[(x, y), (x + w, y), (x + w, y + h), (x, y + h)] for x, y, w, h in places]
+        self.axes.add_collection(
+            PolyCollection(corners, facecolors=list(fills), edgecolors=edge, linewidths=0.35 * self.scale, zorder=1.5),
+            autolim=False,
+        )
+
+
+# --- tables -----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Column:
+    """A column of a table."""
+
+    head: str
+    align: Align = "left"
+    bold: bool = False
+
+
+Row = Sequence[str]
+"""Cells of a table's row; a row of one cell in a wider table is a heading across it."""
+
+
+def paragraph_height(words: str, most: float, size: float, bold: bool = False) -> float:
+    """Height that :meth:`Page.paragraph` takes [mm]."""
+    return len(wrapped(words, most, size, bold)) * size * POINT_MM * LEADING
+
+
+def column_widths(columns: Sequence[Column], rows: Sequence[Row], total: float, size: float) -> list[float]:
+    """Widths of columns [mm] that together make `total`: text gives way before numbers, none below its longest word."""
+    cells = [[r[i] for r in rows if len(r) == len(columns)] for i in range(len(columns))]
+
+    def longest_word(words: Iterable[str], bold: bool) -> float:
+        return max((width(w, size, bold) for text in words for w in str(text).split()), default=0.0)
+
+    least, whole = [], []
+    for column, own in zip(columns, cells, strict=True):
+        word = max(longest_word([column.head], True), longest_word(own, column.bold))
+        text = max((width(c, size, column.bold) for c in own), default=0.0)
+        least.append((word if column.align == "left" else max(word, text)) + 2 * PAD)
+        whole.append(max(word, text) + 2 * PAD)
+    if sum(whole) <= total:
+        spare = (total - sum(whole)) / len(whole)
+        return [w + spare for w in whole]
+    if sum(least) <= total:
+        slack = sum(whole) - sum(least)
+        return [a + (b - a) * (total - sum(least)) / slack if slack else a for a, b in zip(least, whole, strict=True)]
+    flexible = [w if c.align == "left" else 0.0 for w, c in zip(least, columns, strict=True)]
+    over = sum(least) - total
+    if sum(flexible) > over * 1.6:
+        return [w - over * f / sum(flexible) for w, f in zip(least, flexible, strict=True)]
+    return [w * total / sum(least) for w in least]
+
+
+def table(
+    page: Page, x: float, y: float, columns: Sequence[Column], rows: Sequence[Row], widths: Sequence[float],
+    bottom: float, size: float = 7.5,
+) -> tuple[float, int]:  # fmt: skip
+    """Draws as many rows as fit above `bottom`. Returns where it ends [mm] and how many rows were drawn."""
+    line = size * POINT_MM * LEADING
+    heads = [wrapped(c.head, w - 2 * PAD, size, True) for c, w in zip(columns, widths, strict=True)]
+    tall = max(len(h) for h in heads)
+    rules: list[list[tuple[float, float]]] = []
+    right = x + sum(widths)
+    if y + tall * line + 2 * line > bottom and rows:
+        return y, 0
+    for column, head, left, w in _placed(columns, heads, widths, x):
+        for i, part in enumerate(head):
+            foot = y + (tall - len(head) + i) * line + size * POINT_MM * ASCENT
+            page.text(_anchor(column, left, w), foot, part, size, bold=True, align=column.align)
+    y += tall * line + 0.7
+    page.lines([[(x, y), (right, y)]], 0.9, INK)
+    done = 0
+    for row in rows:
+        band = len(row) == 1 and len(columns) > 1
+        if band:
+            parts = [wrapped(row[0], right - x - 2 * PAD, size, True)]
+        else:
+            parts = [
+                wrapped(c, w - 2 * PAD, size, k.bold) for c, w, k in zip(row, widths, columns, strict=True)
+            ]  # fmt: skip
+        high = max(len(p) for p in parts) * line + 0.9
+        follow = line + 0.9 if band else 0.0
+        if y + high + follow > bottom:
+            break
+        if band:
+            page.box(x, y + 0.15, right - x, high - 0.3, fill=BAND)
+            for i, part in enumerate(parts[0]):
+                page.text(x + PAD, y + 0.45 + i * line + size * POINT_MM * ASCENT, part, size, bold=True)
+        else:
+            for column, cell, left, w in _placed(columns, parts, widths, x):
+                for i, part in enumerate(cell):
+                    foot = y + 0.45 + i * line + size * POINT_MM * ASCENT
+                    page.text(_anchor(column, left, w), foot, part, size, bold=column.bold, align=column.align)
+        y += high
+        rules.append([(x, y), (right, y)])
+        done += 1
+    page.lines(rules, 0.25)
+    return y, done
+
+
+def _placed(columns: Sequence[Column], cells: Sequence[Any], widths: Sequence[float], x: float) -> Iterable[Any]:
+    left = x
+    for column, cell, w in zip(columns, cells, widths, strict=True):
+        yield column, cell, left, w
+        left += w
+
+
+def _anchor(column: Column, left: float, w: float) -> float:
+    return {"left": left + PAD, "center": left + w / 2, "right": left + w - PAD}[column.align]
