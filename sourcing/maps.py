@@ -33,6 +33,7 @@ from shapely.geometry.base import BaseGeometry
 from sourcing.errors import OutputError
 from sourcing.fonts import devanagari_css, has_devanagari
 from sourcing.packing import Ints, Shapes, Trees, shapes_on_grid, squeeze, to_grid, trees_of, varints
+from sourcing.relief import hill_shade
 from sourcing.weeks import Calendar
 from sourcing.words import Words, load_words
 
@@ -306,6 +307,7 @@ def _drawn(plan: PlanLike, words: Words) -> _Drawn:
         "villages": _villages(plan, words, origin),
         "sites": _sites(plan, villages, origin),
         "points": _points(plan, origin),
+        "relief": _relief(plan, (west, south, east, north)),
         "fields": {"count": len(frame), "rings": int(shapes.rings.sum()), "id_bytes": len(ids)},
         "carries": len(carries),
         "routes": {"count": len(ways), "nodes": len(trees.parent)},
@@ -322,7 +324,7 @@ def _drawn(plan: PlanLike, words: Words) -> _Drawn:
 
 
 WORDS_IN_PAGE = (
-    "map", "week", "now", "find", "rank", "site", "field", "route", "state", "legend", "facts", "detail", "table",
+    "map", "week", "now", "find", "rank", "site", "field", "route", "state", "legend", "facts", "detail", "table", "sure",
     "unit",
 )  # fmt: skip
 """Groups of words that the page's script asks for."""
@@ -395,6 +397,8 @@ def _sites(plan: PlanLike, villages: Sequence[Any], origin: tuple[int, int]) -> 
     of_village = _places(villages)
     by_site = dict(tuple(plan.site_weeks.groupby("site_id")))
     empty = plan.site_weeks.iloc[:0]
+    stress = getattr(plan, "stress", None)
+    sure = {} if stress is None else stress.sites[["sureness", "chance", "several"]].to_dict("index")
     out = []
     for key, row in table.iterrows():
         weeks = by_site.get(key, empty)
@@ -408,9 +412,16 @@ def _sites(plan: PlanLike, villages: Sequence[Any], origin: tuple[int, int]) -> 
             "id": str(key), "name": str(row["name"]) or str(key), "village": of_village.get(row["village"], -1),
             "x": x, "y": y, "barrels": dense["barrels"], "busy": dense["busy"], "residue": dense["residue_kg"],
             "char": dense["char_kg"], "carry": _whole(row["mean_carry_m"]), "several": int(row["several_weeks"]),
-            "barrel_weeks": int(row["barrel_weeks"]),
+            "barrel_weeks": int(row["barrel_weeks"]), "sure": _sure(sure.get(key)),
         })  # fmt: skip
     return out
+
+
+def _sure(chance: Mapping[Any, Any] | None) -> dict[str, Any] | None:
+    """How sure a site is, where chances were worked out: word, chance in per cent, and of how many barrels."""
+    if chance is None:
+        return None
+    return {"word": chance["sureness"], "chance": _whole(100 * chance["chance"]), "several": int(chance["several"])}
 
 
 def _whole(value: Any) -> int | None:
@@ -477,6 +488,13 @@ def _layers(plan: PlanLike) -> list[tuple[str, Geometries, Any]]:
             if len(part):
                 out.append((kind, part, layer.frame.crs or WGS84))
     return out
+
+
+def _relief(plan: PlanLike, bounds: tuple[float, float, float, float]) -> dict[str, Any] | None:
+    shade = hill_shade(plan.survey.elevation, bounds) if plan.survey.elevation else None
+    if shade is None:
+        return None
+    return {"picture": shade.picture, "bounds": [[shade.south, shade.west], [shade.north, shade.east]]}
 
 
 def _points(plan: PlanLike, origin: tuple[int, int]) -> list[dict[str, Any]]:

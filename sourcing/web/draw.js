@@ -225,7 +225,9 @@ class Painter {
       for (let i = b * BLOCK, to = Math.min(layer.count, i + BLOCK); i < to; i++) this.trace(view, layer, i, layer.area);
       if (layer.area) {
         context.fillStyle = style.fill || style.edge;
+        context.globalAlpha = this.season.relief && layer.kind !== 'house' ? 0.72 : 1;
         context.fill('evenodd');
+        context.globalAlpha = 1;
         context.lineWidth = 0.8;
       } else {
         const width = (style.width || 1.2) * Math.min(1.6, Math.max(0.5, (view.zoom - 9) / 5));
@@ -288,7 +290,7 @@ class Painter {
 
 // A place for barrels: the number that stand there, a ring for the share of their hours in use,
 // a full warm disc where several are busy.
-function badge(context, x, y, r, { barrels, busy, several, grouped, chosen }) {
+function badge(context, x, y, r, { barrels, busy, several, grouped, chosen, doubtful }) {
   context.lineCap = 'butt';
   if (chosen) {
     disc(context, x, y, r + 7, WAY);
@@ -301,6 +303,11 @@ function badge(context, x, y, r, { barrels, busy, several, grouped, chosen }) {
   }
   if (grouped) disc(context, x + 3, y - 3, r + 2.5, '#6b7280');
   disc(context, x, y, r + 2.5, '#ffffff');
+  if (doubtful) {
+    context.setLineDash([3, 3]);
+    ring(context, x, y, r + 4, 2, INK, 1);
+    context.setLineDash([]);
+  }
   disc(context, x, y, r, several ? '#f5a31a' : '#ffffff');
   const band = Math.max(3.5, r * 0.26);
   ring(context, x, y, r - band / 2, band, several ? '#fbdba6' : '#c9cdd3', 1);

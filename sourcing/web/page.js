@@ -134,6 +134,7 @@ function paintMarks(view) {
     const hours = sum(group.sites.map((s) => season.sites[s].barrels[week] * season.sites[s].busy[week]));
     group.busy = group.barrels ? hours / group.barrels : 0;
     group.several = group.sites.some((s) => isSeveral(season.sites[s].barrels[week], season.sites[s].busy[week]));
+    group.doubtful = group.sites.length === 1 && season.sites[group.sites[0]].sure?.word === 'doubtful';
     group.r = group.barrels ? radius(group.barrels) : 6;
     taken.push([group.x - group.r - 3, group.y - group.r - 3, group.x + group.r + 3, group.y + group.r + 3]);
   }
@@ -343,7 +344,7 @@ function drawSites(here = season.sites.map((_, i) => i).filter((i) => inView(i) 
     const barrels = site.barrels[shown.week], busy = site.busy[shown.week];
     return el('tr', { 'data-site': site.id, class: isSeveral(barrels, busy) ? 'several' : null },
       el('td', {}, el('button', { type: 'button', class: 'plain', text: site.name, onclick: () => { choose({ site: i }); goToSite(i); } }),
-        el('span', { class: 'of', text: season.villages[site.village]?.name ?? '' })),
+        el('span', { class: 'of', text: [season.villages[site.village]?.name, site.sure && t(`sure.${site.sure.word}`)].filter(Boolean).join(' · ') })),
       el('td', { class: 'n' }, el('b', { text: number(barrels) })),
       el('td', { class: 'n', text: `${number(100 * busy)} %` }),
       el('td', {}, sparkline(site.barrels, site.busy)));
@@ -409,6 +410,7 @@ function siteDetail(i) {
     el('h2', { text: site.name }),
     el('p', { class: 'lead', text: season.villages[site.village]?.name ?? '' }),
     el('p', { class: 'say', text: site.barrels[w] ? t('site.now', { barrels: number(site.barrels[w]), busy: number(100 * site.busy[w]) }) : t('site.empty') }),
+    site.sure ? el('p', { class: 'lead', text: t('sure.line', { word: t(`sure.${site.sure.word}`), chance: number(site.sure.chance), several: number(site.sure.several) }) }) : null,
     el('div', { class: 'wide' }, sparkline(site.barrels, site.busy)),
     facts([
       [t('site.several', { several: number(season.several) }), number(site.several)], [t('site.barrel_weeks'), number(site.barrel_weeks)],
@@ -523,9 +525,11 @@ function drawLegend() {
       line(sample((c, x, y) => badge(c, x, y, 12, { barrels: Math.max(1, several - 1), busy: 0.4 })), t('legend.fewer')),
       line(sample((c, x, y) => badge(c, x, y, 12, { barrels: 0 }), 44, 16), t('legend.idle')),
       el('li', { class: 'note', text: t('legend.ring') }),
+      season.sites.some((s) => s.sure) ? line(sample((c, x, y) => badge(c, x, y, 10, { barrels: 2, busy: 0.6, doubtful: true })), t('legend.doubtful')) : null,
       line(sample((c, x, y) => { c.strokeStyle = WAY; c.lineCap = 'round'; c.lineWidth = 5; c.beginPath(); c.moveTo(x - 2, y); c.lineTo(x + 16, y); c.stroke(); c.lineWidth = 2; c.beginPath(); c.moveTo(x - 16, y); c.lineTo(x, y); c.stroke(); }, 44, 14), t('legend.route')),
     ]],
     ['legend.land', [
+      season.relief ? line(sample((c, x, y) => { const g = c.createLinearGradient(x - 10, 0, x + 10, 0); g.addColorStop(0, '#ffffff'); g.addColorStop(1, '#a9a69e'); c.fillStyle = g; c.fillRect(x - 10, y - 6, 20, 12); }, 22, 14), t('legend.relief')) : null,
       line(sample((c, x, y) => disc(c, x, y, 3.5, INK), 22, 14), t('legend.village')),
       ...new Map(season.layers.map((layer) => [layer.kind, layer])).values().map((layer) => line(sample((c, x, y) => {
         const style = LAND[layer.kind] || LAND.other;
@@ -542,7 +546,7 @@ function drawLegend() {
       }, 22, 14), t(`legend.${kind}`))),
     ]],
   ];
-  at('legendbody').replaceChildren(...groups.flatMap(([key, lines]) => [el('h3', { text: t(key) }), el('ul', {}, ...lines)]));
+  at('legendbody').replaceChildren(...groups.flatMap(([key, lines]) => [el('h3', { text: t(key) }), el('ul', {}, ...lines.filter(Boolean))]));
 }
 
 function drawTable() {
@@ -674,6 +678,10 @@ async function start() {
 
   L.control.zoom({ position: 'topleft', zoomInTitle: t('map.zoom_in'), zoomOutTitle: t('map.zoom_out') }).addTo(map);
   L.control.scale({ position: 'bottomleft', imperial: false, maxWidth: 140 }).addTo(map);
+  if (season.relief) {
+    map.createPane('relief').classList.add('relief');
+    L.imageOverlay(season.relief.picture, season.relief.bounds, { pane: 'relief', interactive: false, alt: '' }).addTo(map);
+  }
   const sheet = (paint) => new Sheet(paint, { origin: season.origin, padding: 0.12 });
   const drawn = {
     ground: sheet((view) => painter.ground(view)), fields: sheet((view) => painter.fields(view)),

@@ -1,9 +1,11 @@
 import json
 import re
 from datetime import UTC, datetime
+from types import SimpleNamespace
 
 import folium
 import numpy as np
+import pandas as pd
 import pytest
 
 from sourcing import maps
@@ -100,6 +102,16 @@ def test_site_weeks_in_the_page_are_those_of_the_plan(page):
     got = {(s["id"], w): (b, s["busy"][w]) for s in data["sites"] for w, b in enumerate(s["barrels"]) if b}
     want = {(r.site_id, r.week): (r.barrels, round(r.busy, 3)) for r in plan.site_weeks.itertuples()}
     assert got == {k: (b, pytest.approx(v)) for k, (b, v) in want.items()}
+
+
+def test_chances_are_shown_where_they_were_worked_out(page):
+    assert all(site["sure"] is None for site in data_of(page)["sites"])
+    plan = landscape(n_fields=60, n_villages=2)
+    plan.stress = SimpleNamespace(
+        sites=pd.DataFrame({"sureness": "doubtful", "chance": 0.314, "several": 3}, index=plan.site_table.index)
+    )
+    data = data_of(render_map(plan, generated_at=MADE))
+    assert data["sites"][0]["sure"] == {"word": "doubtful", "chance": 31, "several": 3}
 
 
 def test_coverage_and_age_are_told(page):
