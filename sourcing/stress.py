@@ -157,19 +157,21 @@ class _Held:
         self.barrels = np.zeros((count, self.weeks), dtype=np.int64)
         self.barrels[at] = site_weeks["barrels"]
         self.hours = working_hours(calendar, settings.fleet)
-        self.asked_h, self.carriers_h = self._carriers(works)
         self._lots(carries, lots)
         self._groups(carries, rates, lots)
+        self.asked_h, self.carriers_h = self._carriers(works)
 
     def _carriers(self, works: Works) -> tuple[Floats, Floats]:
-        """Hours of carrying that the plan asks, and that its whole carriers have, by site and week [h]."""
+        """Hours of carrying that the plan asks, and that its whole carriers have, by site and week [h].
+
+        A group's kilos take its mean hours, so that a week of far fields may seem to ask a little more than it has.
+        """
         asked, have = (np.zeros((len(self.sites), self.weeks)) for _ in range(2))
+        np.add.at(asked, self.g_site, self.planned * self.g_carry_h[:, None])
         w = works.site_weeks
         week = w["week"].to_numpy(dtype=np.int64)
-        at = self.sites.get_indexer(w["site_id"]), week
-        asked[at] = w["carry_h"]
-        have[at] = np.maximum(w["carriers"].to_numpy(dtype=float) * self.hours[week], asked[at])
-        return asked, have
+        have[self.sites.get_indexer(w["site_id"]), week] = w["carriers"].to_numpy(dtype=float) * self.hours[week]
+        return asked, np.maximum(have, asked)
 
     def _lots(self, carries: pd.DataFrame, lots: pd.DataFrame) -> None:
         """Lots that the plan touches, each once, with their field and the band of their residue."""

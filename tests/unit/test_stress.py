@@ -41,6 +41,19 @@ def test_a_replay_without_chance_is_the_plan(values):
     assert (found.sites["sureness"] == "firm").all()
 
 
+def test_far_fields_in_a_full_week_are_still_carried_as_planned(values):
+    # two lots of one window, one far and one near, carried in different weeks, with carriers just enough in each
+    settings = season(stress={"replays": 1})
+    weeks, carries, rates, lots = placed(values, settings)
+    lots.loc[1, ["ready_week", "clear_week", "loss_week"]] = lots.loc[0, ["ready_week", "clear_week", "loss_week"]]
+    carries["mass_kg"] = carries["taken_kg"]
+    carries.loc[carries["lot"] == 0, "carry_h"] = 24.0
+    carries.loc[carries["lot"] == 1, "carry_h"] = 2.0
+    work = season_work(weeks, carries, rates, lots, CALENDAR, settings, values)
+    found = replay_season(weeks, carries, rates, lots, work, CALENDAR, settings, values, causes=())
+    assert found.season.loc["residue_kg", "mean"] == pytest.approx(found.season.loc["residue_kg", "plan"], rel=1e-9)
+
+
 def test_the_margin_of_a_replay_without_chance_is_the_ledgers(values):
     settings = season(stress={"replays": 1})
     _, carries, rates, lots, work, *_ = inputs(values, settings)
