@@ -30,8 +30,8 @@ from sourcing.ways import LONLAT, TRACK, local_crs, local_lines
 from sourcing.weeks import Calendar
 
 ARC_COLUMNS = [
-    "lot", "site", "distance_m", "mode", "carry_h_per_kg", "cost_per_kg", "load_kg", "trip_h", "first_week",
-    "last_week",
+    "lot", "site", "distance_m", "mode", "carry_h_per_kg", "cost_per_kg", "load_kg", "load_wet_kg", "trip_h",
+    "first_week", "last_week",
 ]  # fmt: skip
 WAGE = "money.wage_per_h"
 OFF_PATH = "carry.off_path.speed_factor"
@@ -60,8 +60,12 @@ class Mode:
         return self.people * wage + self.hire_per_hour
 
     def load_kg(self, bulk_wet_kg_m3: Floats, moisture: Floats) -> Floats:
-        """Dry mass of one load [kg]: the lesser of payload and volume, as it lies, less its water."""
-        return np.asarray(np.minimum(self.payload_wet_kg, self.volume_m3 * bulk_wet_kg_m3) * (1 - moisture))
+        """Dry mass of one load [kg]: as it lies, less its water."""
+        return np.asarray(self.load_wet_kg(bulk_wet_kg_m3) * (1 - moisture))
+
+    def load_wet_kg(self, bulk_wet_kg_m3: Floats) -> Floats:
+        """Mass of one load as it lies [kg]: payload or volume, whichever is reached first."""
+        return np.asarray(np.minimum(self.payload_wet_kg, self.volume_m3 * bulk_wet_kg_m3))
 
     def trip_h(self, in_m: Floats, out_m: Floats) -> Floats:
         """Hours of one load with its way back and its loading [h], from level metres there and back."""
@@ -77,8 +81,9 @@ class Arcs:
     frame: pd.DataFrame
     """One row a (lot, site), sorted: lot, site (position in Sites.frame), distance_m (one way, along the ground),
     mode, carry_h_per_kg [worker-hours a dry kg, round trip, loading included], cost_per_kg [currency a dry kg],
-    load_kg [dry kg a load], trip_h [h a load, round trip], first_week, last_week (the longest run of weeks in the
-    lot's window in which the way is open; the figures are those of the dearest week in it)."""
+    load_kg [dry kg a load], load_wet_kg [kg a load as it lies], trip_h [h a load, round trip], first_week, last_week
+    (the longest run of weeks in the lot's window in which the way is open; the figures are those of the dearest week
+    in it)."""
     straight_line: bool
     """True when distances are straight lines times the detour factor, for want of paths."""
     unreachable: pd.DataFrame
@@ -275,7 +280,7 @@ def _cheapest(
     moisture = lots["moisture_ready"].to_numpy(dtype=float)
     best = {
         "cost_per_kg": np.full(len(pair), np.inf),
-        **{k: np.zeros(len(pair)) for k in ("distance_m", "carry_h_per_kg", "load_kg", "trip_h")},
+        **{k: np.zeros(len(pair)) for k in ("distance_m", "carry_h_per_kg", "load_kg", "load_wet_kg", "trip_h")},
         "mode": np.full(len(pair), -1, dtype=np.int64),
     }
     for number, mode in enumerate(modes):
@@ -290,6 +295,7 @@ def _cheapest(
         better = cost < best["cost_per_kg"]
         new = {
             "cost_per_kg": cost, "distance_m": metres[pair], "carry_h_per_kg": hours * mode.people, "load_kg": load,
+            "load_wet_kg": mode.load_wet_kg(bulk)[lot],
             "trip_h": trip[pair], "mode": np.full(len(pair), number),
         }  # fmt: skip
         for key, value in new.items():

@@ -258,6 +258,7 @@ def _with_near_misses(
     at = shapely.get_coordinates(touch[chosen])
     inner = (along[chosen] > 0) & (along[chosen] < length[other[chosen]])
     pieces, of = cut(lines, other[chosen][inner], along[chosen][inner], at[inner])
-    for i in chosen.tolist():
+    # What misses by less than a point's size only touches: nothing to tell.
+    for i in chosen[gap[chosen] >= TOUCH_M].tolist():
         repairs.append(("near_miss", int(source[edge_of[start[i]]]), *xy[start[i]].tolist(), float(gap[i])))
     return np.concatenate([pieces, link[chosen]]), np.concatenate([source[of], source[edge_of[start[chosen]]]])
