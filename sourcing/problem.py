@@ -18,6 +18,7 @@ from sourcing.supply import Supply
 from sourcing.values import Values
 from sourcing.weeks import DAYS_A_WEEK, Calendar
 
+Ints = npt.NDArray[np.int64]
 CLASS_COLUMNS = ["crop", "residue", "ready_week", "clear_week", "loss_week"]
 
 
@@ -27,7 +28,8 @@ class Problem:
 
     instance: Instance
     classes: pd.DataFrame
-    """One row a class of lots that share residue and window: crop, residue, ready_week, clear_week, loss_week."""
+    """One row a class: crop, residue, ready_week, clear_week and loss_week of its lots, and the weeks first_week to
+    last_week in which it may be charred (fewer where the way to the site is closed for a time)."""
     figures_used: tuple[str, ...]
 
 
@@ -49,22 +51,22 @@ def season_problem(
             f"no residue lies within {settings.carrying.max_distance_m:g} m of any place where a barrel may stand: "
             "raise carrying.max_distance_m, or add places or paths"
         )
-    grouped = lots.groupby(CLASS_COLUMNS, sort=True, observed=True)
-    lot_class = grouped.ngroup().to_numpy(dtype=np.int64)
-    classes = grouped.size().reset_index()[CLASS_COLUMNS]
+    weeks = supply.calendar.count
+    frame = arcs.frame
+    classes, lot_class, arc_class = _classes(lots, frame)
     rate = rates.loc[pd.MultiIndex.from_frame(classes[["crop", "residue"]].astype(str))]
     char = rate["char_kg_per_kg"].to_numpy(dtype=float)
     worth = char * values["money.char_value_per_kg"] - rate["work_cost_per_kg"].to_numpy(dtype=float)
-    weeks = supply.calendar.count
     hours = working_hours(supply.calendar, settings.fleet)
     village_of_site, _ = pd.factorize(sites.frame["village"], sort=True)
     count = len(sites.frame)
-    frame = arcs.frame
     instance = Instance(
         lot_mass_kg=lots["mass_kg"].to_numpy(dtype=float),
         lot_class=lot_class,
-        class_first=classes["ready_week"].to_numpy(dtype=np.int64),
-        class_last=np.minimum(classes["clear_week"].to_numpy(dtype=np.int64), weeks - 1),
+        class_first=classes["first_week"].to_numpy(dtype=np.int64),
+        class_last=np.minimum(classes["last_week"].to_numpy(dtype=np.int64), weeks - 1),
+        class_ready=classes["ready_week"].to_numpy(dtype=np.int64),
+        arc_class=arc_class,
         class_hours_per_kg=rate["hours_per_kg"].to_numpy(dtype=float),
         class_value_per_kg=worth,
         class_char_per_kg=char,
@@ -86,6 +88,20 @@ def season_problem(
     )
     used = ("money.char_value_per_kg", "money.site_open_cost", "money.barrel_week_cost")
     return Problem(instance, classes, used)
+
+
+def _classes(lots: pd.DataFrame, arcs: pd.DataFrame) -> tuple[pd.DataFrame, Ints, Ints]:
+    """Classes, the class of each lot (L,) and of each arc (A,): same residue, readiness and loss, same open weeks."""
+    base = lots.groupby(CLASS_COLUMNS, sort=True, observed=True)
+    kind = base.ngroup().to_numpy(dtype=np.int64)
+    kinds = base.size().reset_index()[CLASS_COLUMNS]
+    of_lot = np.stack([kind, lots["ready_week"].to_numpy(np.int64), lots["clear_week"].to_numpy(np.int64)])
+    way = arcs[["first_week", "last_week"]].to_numpy(dtype=np.int64).T
+    of_arc = np.vstack([kind[arcs["lot"].to_numpy(dtype=np.int64)], way])
+    every, which = np.unique(np.hstack([of_lot, of_arc]), axis=1, return_inverse=True)
+    which = which.reshape(-1).astype(np.int64)
+    classes = kinds.iloc[every[0]].reset_index(drop=True).assign(first_week=every[1], last_week=every[2])
+    return classes, which[: len(lots)], which[len(lots) :]
 
 
 def residues_of(supply: Supply) -> tuple[tuple[str, str], ...]:

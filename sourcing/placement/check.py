@@ -28,7 +28,8 @@ class _Checker:
         self.barrels = plan.barrels.tolist()
         self.carries = list(zip(plan.carry_arc.tolist(), plan.carry_week.tolist(), plan.carry_kg.tolist(), strict=True))
         self.arc_lot, self.arc_site = it.arc_lot.tolist(), it.arc_site.tolist()
-        self.lot_class = it.lot_class.tolist()
+        self.arc_class = [it.lot_class[lot] for lot in it.arc_lot] if it.arc_class is None else it.arc_class.tolist()
+        self.ready = (it.class_first if it.class_ready is None else it.class_ready).tolist()
         self.first, self.last = it.class_first.tolist(), it.class_last.tolist()
         self.loss = it.class_loss_week.tolist()
         self.sites, self.weeks = range(len(self.barrels)), range(len(it.fleet))
@@ -75,14 +76,14 @@ class _Checker:
         along: dict[int, float] = defaultdict(float)
         for arc, week, kg in self.carries:
             lot = self.arc_lot[arc]
-            klass = self.lot_class[lot]
+            klass = self.arc_class[arc]
             if not self.first[klass] <= week <= self.last[klass]:
                 self.say(f"lot {lot} is charred in week {week}, outside {self.first[klass]} to {self.last[klass]}")
                 continue
             from_lot[lot] += kg
             along[arc] += kg
             left = kg
-            for _ in range(week - self.first[klass]):
+            for _ in range(week - self.ready[klass]):
                 left *= 1 - self.loss[klass]
             self.charred[self.arc_site[arc], week][klass] += left
         for lot, kg in from_lot.items():
@@ -106,7 +107,7 @@ class _Checker:
         ):
             said[site, klass, week] += kg
         for arc, week, kg in self.carries:
-            said[self.arc_site[arc], self.lot_class[self.arc_lot[arc]], week] -= kg
+            said[self.arc_site[arc], self.arc_class[arc], week] -= kg
         for (site, klass, week), kg in said.items():
             if abs(kg) > 1e-3:
                 self.say(f"site {site}, class {klass}, week {week}: {kg:+.3f} kg charred that nobody carried")

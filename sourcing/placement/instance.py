@@ -7,7 +7,7 @@ refuses, before any solving, what is malformed (UsageError, all faults at once) 
 Mass convention. `x` and `u` count kilograms of residue as it was **at its ready week**. Residue that waits in the field
 loses a share a week, so what is really charred in week t of a kilogram of class k is
 
-    keep[k, t] = (1 - class_loss_week[k]) ** (t - class_first[k])
+    keep[k, t] = (1 - class_loss_week[k]) ** (t - ready week of k)
 
 Barrel hours, tender hours, water, char and value follow what is really charred (`u * keep`). Carrying cost and carrying
 hours follow what was promised at readiness (`x`), as do the shares to clear and the shares owed to a village: a load
@@ -150,7 +150,7 @@ class Instance:
     lot_class: Ints
     """Class of the lot, shape (L,)."""
     class_first: Ints
-    """Ready week of the class, shape (K,)."""
+    """First week in which the class may be charred, its ready week unless `class_ready` says otherwise, shape (K,)."""
     class_last: Ints
     """Last week in which the class may be charred, shape (K,)."""
     class_hours_per_kg: Floats
@@ -194,6 +194,11 @@ class Instance:
     class_cost_per_kg: Floats | float = 0.0
     """Outlay at the barrel a kg charred, already taken off in `class_value_per_kg` [currency/kg], one figure or (K,).
     Counts in budgets and in the cost of goal 'clear'."""
+    arc_class: Ints | None = None
+    """Class under which the arc's residue is charred, shape (A,), where an arc has a narrower window than its lot (its
+    way is closed for some weeks). Left out, the lot's own class."""
+    class_ready: Ints | None = None
+    """Week from which the class loses its share a week, shape (K,), not after its first. Left out, its first."""
     villages: Villages | None = None
     moves: Moves | None = None
     crew: Crew | None = None
@@ -227,8 +232,18 @@ class Instance:
     def keep(self, classes: Ints, weeks: Ints) -> Floats:
         """Share of a ready kg of each class that is left in each week [0-1], shape of the arguments."""
         base = 1.0 - self.class_loss_week[classes]
-        kept: Floats = np.power(base, weeks - self.class_first[classes])
+        kept: Floats = np.power(base, weeks - self.ready_weeks[classes])
         return kept
+
+    @property
+    def arc_classes(self) -> Ints:
+        """Class under which each arc's residue is charred, shape (A,)."""
+        return self.lot_class[self.arc_lot] if self.arc_class is None else self.arc_class
+
+    @property
+    def ready_weeks(self) -> Ints:
+        """Ready week of each class, shape (K,)."""
+        return self.class_first if self.class_ready is None else self.class_ready
 
     @property
     def barrel_cost(self) -> Floats:
@@ -259,6 +274,9 @@ class _Check:
                 self.number(name, getattr(it, name), 0.0, np.inf)
             else:
                 self.array(it, name, "amount", (sizes[axis],))
+        for name, axis in (("arc_class", "A"), ("class_ready", "K")):
+            if getattr(it, name) is not None:
+                self.array(it, name, "index", (sizes[axis],))
         self.number("busy_floor", it.busy_floor, 0.0, 1.0)
         self.number("clear_share", it.clear_share, 0.0, 1.0)
         if it.goal not in GOALS:
@@ -316,16 +334,21 @@ class _Check:
 
     def indices(self, sizes: dict[str, int]) -> None:
         it = self.it
-        pairs = (("lot_class", "K"), ("arc_lot", "L"), ("arc_site", "S"), ("class_first", "T"), ("class_last", "T"))
+        pairs = (
+            ("lot_class", "K"), ("arc_lot", "L"), ("arc_site", "S"), ("class_first", "T"), ("class_last", "T"),
+            ("arc_class", "K"), ("class_ready", "T"),
+        )  # fmt: skip
         for name, axis in pairs:
             array = getattr(it, name)
-            if array.size and array.max() >= sizes[axis]:
+            if array is not None and array.size and array.max() >= sizes[axis]:
                 self.faults.append(f"{name} points at {array.max()}, but there are only {sizes[axis]}")
         if (it.class_last < it.class_first).any():
             k = int(np.flatnonzero(it.class_last < it.class_first)[0])
             self.faults.append(
                 f"class {k} must be gone in week {it.class_last[k]}, before it is ready ({it.class_first[k]})"
             )
+        if it.class_ready is not None and (it.class_ready > it.class_first).any():
+            self.faults.append("class_ready holds a week after the class's first")
         if it.class_hours_per_kg.size and it.class_hours_per_kg.min() <= 0:
             self.faults.append("class_hours_per_kg holds 0; charring takes time")
         if (it.site_least < 1).any():

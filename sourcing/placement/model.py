@@ -143,7 +143,7 @@ class _Build:
 
 def make_groups(it: Instance) -> Groups:
     """Groups of arcs that may share week variables: one site, one class and, where crews count, one distance band."""
-    klass = it.lot_class[it.arc_lot]
+    klass = it.arc_classes
     key = it.arc_site * len(it.class_first) + klass
     band = np.zeros(len(key), dtype=np.int64)
     if it.crew is not None and len(key):
@@ -207,6 +207,16 @@ def build(it: Instance) -> Model:
         sign=sign,
         spending=spending,
     )
+
+
+def linear_model(
+    cost: Floats, lower: Floats, upper: Floats, matrix: sparse.csr_matrix, row_lower: Floats, row_upper: Floats
+) -> Model:
+    """A plain linear program in the same form, for the rooms that need one."""
+    none = np.zeros(0, dtype=np.int64)
+    groups = Groups(none, none, none, np.zeros(0), np.zeros(0), none, none)
+    whole = np.zeros(len(cost), dtype=bool)
+    return Model(cost, lower, upper, whole, matrix, row_lower, row_upper, 0.0, {}, {}, groups, 1.0, np.zeros(len(cost)))
 
 
 # Variables ------------------------------------------------------------------------------------------------------------
@@ -615,7 +625,7 @@ def missing_links(
         blocks.append(_open_links(it, model, _worst(broken, it.arc_site, tolerance, each)))
     y = z[model.columns["y"]].reshape(it.sites, it.weeks)
     upto = np.concatenate([np.zeros((it.sites, 1)), np.cumsum(y, axis=1)], axis=1)
-    klass = it.lot_class[it.arc_lot]
+    klass = it.arc_classes
     broken = share - (upto[it.arc_site, it.class_last[klass] + 1] - upto[it.arc_site, it.class_first[klass]])
     blocks.append(_window_links(it, model, _worst(broken, it.arc_site, tolerance, each)))
     blocks = [block for block in blocks if block.shape[0]]
@@ -638,7 +648,7 @@ def _open_links(it: Instance, model: Model, arcs: Ints) -> sparse.csr_matrix:
 
 
 def _window_links(it: Instance, model: Model, arcs: Ints) -> sparse.csr_matrix:
-    klass = it.lot_class[it.arc_lot[arcs]]
+    klass = it.arc_classes[arcs]
     weeks = it.class_last[klass] - it.class_first[klass] + 1
     owner = np.repeat(np.arange(len(arcs)), weeks)
     week = np.arange(len(owner)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass][owner]
