@@ -256,6 +256,41 @@ def _over_days(times: BatchTimes, day_min: float, ended_min: float) -> float:
     return run / (days * run + 1)
 
 
+def barrels_kept_going(times: BatchTimes, tenders: int) -> int:
+    """Barrels that `tenders` tenders keep going without any barrel waiting for them: the most n with n w / k <= a.
+
+    At least one. Raises UsageError when there are no tenders.
+    """
+    if tenders < 1:
+        raise UsageError(f"at least one tender is needed, not {tenders}")
+    return max(1, math.floor(times.chain_min * tenders / times.tend_min + _TINY))
+
+
+def batches_table(
+    residues: Iterable[tuple[str, str]], settings: Settings, values: Values, barrels: int = 6, tenders: int = 3
+) -> pd.DataFrame:
+    """Batches a day of a site, by residue and ending, for 1 … `barrels` barrels and 1 … `tenders` tenders.
+
+    Index crop, residue, tenders, barrels; columns batches (the site's a day), cycle_minutes [min], waits (True when
+    barrels wait for tenders), residue_kg and char_kg (dry, a day). Sites with too few people to seal are left out.
+    """
+    day_min, rows = firing_minutes(settings.fleet.hours_a_day, values), []
+    for crop, residue in dict.fromkeys(residues):
+        name = f"crop.{crop}.{residue}"
+        load = values[f"{name}.barrel_load_wet_kg"] * (1 - values[f"{name}.moisture_ready"])
+        wood = f"barrel.wood.{residue}" in values
+        times = batch_times(values[f"{name}.char_minutes"], ending_of(crop, residue, settings), values, wood=wood)
+        for k in range(math.ceil(times.end_people), tenders + 1):
+            for n in range(1, barrels + 1):
+                day = barrel_day(times, n, k, day_min, varying=settings.works.times == "varying")
+                waits = day.cycle_min > times.chain_min * (1 + _TINY)
+                kilos = day.batches * load
+                char = kilos * values[f"{name}.char_yield"]
+                rows.append((crop, residue, k, n, day.batches, day.cycle_min, waits, kilos, char))
+    columns = ["crop", "residue", "tenders", "barrels", "batches", "cycle_minutes", "waits", "residue_kg", "char_kg"]
+    return pd.DataFrame(rows, columns=columns).set_index(["crop", "residue", "tenders", "barrels"])
+
+
 def day_chart(day: BarrelDay, day_min: float) -> tuple[DayTask, ...]:
     """The bars of a day's chart, ordered by start, of the schedule that :func:`barrel_day` counts.
 

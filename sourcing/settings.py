@@ -250,6 +250,8 @@ class WorksSettings(Section):
     times: Literal["steady", "varying"] = "steady"
     """'steady': every batch takes its time to the minute; 'varying': times differ from batch to batch and barrels queue
     for a tender (finite-source queue, the cautious end)."""
+    water_from: str = ""
+    """Where quench water comes from, as the sheets shall say it: "pond behind the school"."""
     haul_mode: str = "handcart"
     """How char goes from the sites to the workshop: a way of carrying, as in `carrying.modes`."""
     presses: dict[str, Count] = {}

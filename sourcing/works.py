@@ -27,6 +27,10 @@ Floats = npt.NDArray[np.float64]
 
 _TINY = 1e-9
 """Slack when wholes are counted, so that a load that just fits is one load."""
+_DAY_SLACK = 0.02
+"""Share of a day that a fire may run over, before another day is counted."""
+_BUSY_CREW = 0.5
+"""Crews with work for less than this share of their hours at the fire are remarked upon."""
 _STORE = "store"
 """Where barrels come from before the season and go to after it."""
 
@@ -39,8 +43,9 @@ class Works:
     """One row a site, week and residue: residue_kg, wet_kg, batches (whole, the last may be part full), barrel_h,
     tender_h, water_l, char_kg, char_form, ending."""
     site_weeks: pd.DataFrame
-    """One row a site and week: village, barrels, busy, arrive, leave, tenders, tender_h, carriers (people), carry_h,
-    loads, residue_kg, wet_kg, batches, water_l, char_kg, powder_kg, shaped_kg, haul_loads, haul_h."""
+    """One row a site and week: village, barrels, busy, arrive, leave, tenders, tender_h (paid work), fire_days (days on
+    which fires burn), crew_h (hours that all tenders are there on those days), carriers (people), carry_h, loads,
+    residue_kg, wet_kg, batches, barrel_h, water_l, water_cans, char_kg, powder_kg, shaped_kg, haul_loads, haul_h."""
     order: pd.DataFrame
     """What is carried in which order: site_id, week, order (from 1), field_id, crop, residue, mass_kg, loads, carry_h,
     distance_m, clear_week, last_chance (True when the field must be clear after this week)."""
@@ -77,18 +82,20 @@ def season_work(
     used: set[str] = set()
     batches = _batches(carries, rates)
     days = working_hours(calendar, settings.fleet) / settings.fleet.hours_a_day
-    sites = _site_weeks(site_weeks, carries, batches, days, settings)
+    sites = _site_weeks(site_weeks, carries, batches, days, settings, values["works.water.can_l"])
+    used.add("works.water.can_l")
     if haul_m is not None:
         sites = _hauled(sites, haul_m, settings.works.haul_mode, values, used)
     else:
         sites = sites.assign(haul_loads=0, haul_h=0.0)
     moves = _moves(site_weeks, calendar.count, site_lonlat or {})
-    findings: tuple[Finding, ...] = ()
+    findings = _idle_crews(sites)
     workshop = None
     if haul_m is not None:
         made = sites.groupby("week")[["char_kg", "shaped_kg"]].sum().reindex(range(calendar.count), fill_value=0.0)
         char, shaped = made["char_kg"].to_numpy(dtype=float), made["shaped_kg"].to_numpy(dtype=float)
-        workshop, findings, names = workshop_season(char, shaped, days, settings, values, drying_days)
+        workshop, more, names = workshop_season(char, shaped, days, settings, values, drying_days)
+        findings += more
         used |= set(names)
     order = _order(carries, lots)
     return Works(batches, sites, order, moves, workshop, findings, tuple(sorted(used)))
@@ -171,7 +178,12 @@ def _batches(carries: pd.DataFrame, rates: pd.DataFrame) -> pd.DataFrame:
 
 
 def _site_weeks(
-    site_weeks: pd.DataFrame, carries: pd.DataFrame, batches: pd.DataFrame, days: Floats, settings: Settings
+    site_weeks: pd.DataFrame,
+    carries: pd.DataFrame,
+    batches: pd.DataFrame,
+    days: Floats,
+    settings: Settings,
+    can_l: float,
 ) -> pd.DataFrame:
     keys = ["site_id", "week"]
     done = batches.assign(
@@ -191,12 +203,39 @@ def _site_weeks(
     stood = frame.groupby("site_id")["barrels"].shift().where(before == frame["week"] - 1, 0).fillna(0).astype(int)
     after = frame.groupby("site_id")["week"].shift(-1)
     stays = frame.groupby("site_id")["barrels"].shift(-1).where(after == frame["week"] + 1, 0).fillna(0).astype(int)
+    tenders = np.where(frame["residue_kg"] > 0, settings.works.tenders_at_site, 0)
+    # barrels are used evenly, so that fires burn on as few days as they can
+    offered = frame["barrels"].to_numpy(dtype=float) * settings.fleet.hours_a_day
+    fire_days = np.divide(frame["barrel_h"].to_numpy(dtype=float), offered, out=np.zeros(len(frame)), where=offered > 0)
+    fire_days = np.ceil(fire_days - _DAY_SLACK)
     return frame.assign(
-        tenders=np.where(frame["residue_kg"] > 0, settings.works.tenders_at_site, 0),
+        tenders=tenders,
+        fire_days=fire_days.astype(int),
+        crew_h=tenders * fire_days * settings.fleet.hours_a_day,
+        water_cans=np.ceil(frame["water_l"].to_numpy(dtype=float) / can_l - _TINY).astype(int),
         carriers=np.ceil(need - _TINY).astype(int),
         arrive=(frame["barrels"] - stood).clip(lower=0),
         leave=(frame["barrels"] - stays).clip(lower=0),
     )
+
+
+def _idle_crews(sites: pd.DataFrame) -> tuple[Finding, ...]:
+    """A word where crews stand by fires with little to do."""
+    work = sites["tender_h"] + sites["carry_h"]
+    idle = sites[(sites["crew_h"] > 0) & (work < _BUSY_CREW * sites["crew_h"])]
+    if idle.empty:
+        return ()
+    spare = float((idle["crew_h"] - work[idle.index]).sum())
+    found = (
+        f"in {len(idle)} of {len(sites)} site-weeks the tenders have work, carrying included, for less than half of "
+        f"the hours they must stay at the fire ({spare:.0f} hours in all, which the plan does not pay)"
+    )
+    return (
+        Finding(
+            "look", "season.toml", None, "idle_crews", found, "several barrels at a site",
+            "raise fleet.least_at_site or money.site_open_cost, so that fewer sites have more barrels",
+        ),
+    )  # fmt: skip
 
 
 def _hauled(

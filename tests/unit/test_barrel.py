@@ -10,7 +10,9 @@ from sourcing.barrel import (
     BatchTimes,
     barrel_day,
     barrel_rates,
+    barrels_kept_going,
     batch_times,
+    batches_table,
     day_chart,
     firing_minutes,
     simulate_days,
@@ -196,3 +198,26 @@ def test_every_residue_of_the_library_has_rates(values):
             assert len(rates) == len(pairs)
             numbers = rates.drop(columns=["char_form", "ending"]).to_numpy(dtype=float)
             assert all(math.isfinite(x) and x >= 0 for x in numbers.ravel())
+
+
+def test_barrels_kept_going_without_waiting():
+    # a batch is 35 minutes in the barrel and 16 of tending: two tenders keep four going (4 x 8 = 32), not five (40)
+    assert barrels_kept_going(STALK, 1) == 2
+    assert barrels_kept_going(STALK, 2) == 4
+    assert barrels_kept_going(STALK, 3) == 6
+    assert barrel_day(STALK, 4, 2, DAY).cycle_min == STALK.chain_min
+    assert barrel_day(STALK, 5, 2, DAY).cycle_min > STALK.chain_min
+    with pytest.raises(UsageError):
+        barrels_kept_going(STALK, 0)
+
+
+def test_the_table_of_batches_by_residue_barrels_and_tenders(values):
+    table = batches_table([("cotton", "stalk"), ("rice", "straw")], season(), values)
+    assert len(table) == 2 * 6 * 3
+    one = table.loc[("cotton", "stalk", 2, 6)]
+    rates, _ = barrel_rates([("cotton", "stalk")], season(), values)
+    assert one["batches"] / 6 == pytest.approx(rates.iloc[0]["batches_a_day"])
+    assert one["waits"]
+    assert not table.loc[("cotton", "stalk", 3, 6), "waits"]
+    sealed = batches_table([("cotton", "stalk")], season(ending="seal"), values)
+    assert sealed.index.get_level_values("tenders").min() == 2

@@ -144,3 +144,22 @@ def test_a_season_without_any_work_is_empty_and_not_an_error(values):
     assert work.workshop.weeks["sold_kg"].sum() == 0
     assert isinstance(work.moves, pd.DataFrame)
     assert imbalances(work, carries.iloc[:0]) == []
+
+
+def test_crews_are_there_on_the_days_that_fires_burn(values, work):
+    row = work.site_weeks.query("site_id == 'north' and week == 0").iloc[0]
+    # 4 barrels, 167 barrel-hours: 42 hours a barrel, so six days of eight hours, two tenders
+    assert row["fire_days"] == np.ceil(row["barrel_h"] / row["barrels"] / 8)
+    assert row["crew_h"] == 2 * 8 * row["fire_days"]
+    assert (work.site_weeks["fire_days"] <= 6).all()
+    assert row["water_cans"] == np.ceil(row["water_l"] / values["works.water.can_l"])
+
+
+def test_crews_with_little_to_do_are_remarked_upon(values, work):
+    assert [f.what for f in work.findings] == []
+    weeks, carries, rates, lots = placed(values, season())
+    few = carries.assign(mass_kg=carries["mass_kg"] / 10, carry_h=carries["carry_h"] / 10)
+    weeks = weeks.assign(barrels=1)
+    idle = season_work(weeks, few, rates, lots, CALENDAR, season(), values)
+    assert [f.what for f in idle.findings] == ["idle_crews"]
+    assert "fleet.least_at_site" in idle.findings[0].remedy
