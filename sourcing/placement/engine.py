@@ -64,7 +64,7 @@ def run(
     """Solves a program, or only its linear relaxation (`relaxed`; `interior`: by interior point, without a basis).
 
     `rough` is how exact the interior point is.
-    `rough` is how exact the interior point is. Stops within a relative `gap` or an absolute `slack` of the best. `start`
+    `rough` is how exact the interior point is. Stops within a relative `gap` or absolute `slack` of the best. `start`
     is a plan to begin from. Never takes much longer than `seconds`; see the head of this room.
     """
     began = time.monotonic()

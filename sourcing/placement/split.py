@@ -25,8 +25,10 @@ from sourcing.placement.model import INF, Model
 
 WAVE = 8
 """Clusters solved side by side before their leavings are shared out again."""
-CLUSTER_COLUMNS = 6000
-"""Variables in a cluster, about; the more rules there are, the fewer sites that is."""
+CLUSTER_COLUMNS = 2000
+"""Variables in a cluster of the first pass, about; the more rules there are, the fewer sites that is."""
+GROWTH = 1.7
+"""How much larger the clusters of each further pass are."""
 WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
 TOLERANCE = 1e-6
@@ -244,10 +246,10 @@ def improve(
     z = np.clip(relaxed, model.lower, model.upper)
     work = _Work(model, columns, owners(it, model), z, columns @ z)
     first, calm = True, 0
-    size = int(np.clip(CLUSTER_COLUMNS * it.sites / model.shape[1], 3, 15))
+    size = max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0)
     while first or (time.monotonic() < until and calm < 3):
         before = float(model.cost @ work.z)
-        groups = clusters(it, links, size, draw)
+        groups = clusters(it, links, round(size), draw)
         slack = 0.5 * gap * abs(bound) / len(groups)
         end: engine.End = "optimal"
         for at in range(0, len(groups), WAVE):
@@ -264,6 +266,7 @@ def improve(
             return
         calm = calm + 1 if not first and before - float(model.cost @ work.z) < slack else 0
         first = False
+        size = min(size * GROWTH, it.sites)
 
 
 def _wave(
