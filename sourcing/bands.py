@@ -66,6 +66,8 @@ class _Cells:
     villages: pd.Index
     pairs: list[tuple[str, str]]
     crops: list[str]
+    point: npt.NDArray[np.bool_]
+    """Streams of waste points: weighed as they come, so only the survey errs (S,)."""
 
     def block(self, start: int, stop: int) -> _Cells:
         """The cells from `start` to `stop`, with their streams."""
@@ -75,7 +77,7 @@ class _Cells:
         return _Cells(
             self.village[cut], self.crop[cut], self.area_ha[cut], self.given[cut], self.usual[cut], self.noise[cut],
             self.stream_cell[own] - start, self.pair[own], self.first[cut] - begin, self.grown[own], self.weekly[own],
-            self.villages, self.pairs, self.crops,
+            self.villages, self.pairs, self.crops, self.point[own],
         )  # fmt: skip
 
 
@@ -114,14 +116,17 @@ def _cells(supply: Supply, fields: Fields, values: Values) -> _Cells:
     chain = supply.chain
     crops = list(chain["crop"].cat.categories)
     crop = pd.Categorical(frame["crop"].astype(str), categories=crops).codes.astype(np.int64)
-    key = village * len(crops) + crop
+    pointed = frame["flow_residue"].fillna("").astype(str).to_numpy() != "" if "flow_residue" in frame else crop < 0
+    kinds_of_cell = 2 * len(crops)  # a crop's fields and its waste points apart
+    key = village * kinds_of_cell + crop + len(crops) * pointed
     cell_key, cell = np.unique(key, return_inverse=True)
     count = len(cell_key)
     yields = frame["yield_t_ha"].to_numpy(dtype=np.float64)
     usual = np.array([values[f"crop.{c}.yield_t_ha"] for c in crops])[crop]
-    known = ~np.isnan(yields)
+    counted = frame["plants"].notna().to_numpy() if "plants" in frame else np.zeros(len(frame), dtype=bool)
+    known = ~np.isnan(yields) | counted | pointed
     area = frame["area_ha"].to_numpy(dtype=np.float64)
-    product = area * np.where(known, yields, usual)
+    product = area * np.where(np.isnan(yields), usual, yields)
     area_error, yield_error = (values[f"supply.survey.{n}_error_share"] for n in ("area", "yield"))
     field_error = product * np.where(known, np.hypot(area_error, yield_error), area_error)
     pairs = sorted({(c, r) for c in crops for r in values.residues(c)})
@@ -130,12 +135,14 @@ def _cells(supply: Supply, fields: Fields, values: Values) -> _Cells:
     lookup = np.array([[pair_of.get((c, r), -1) for r in kinds] for c in crops])
     chain_pair = lookup[chain["crop"].cat.codes, chain["residue"].cat.codes]
     chain_village = pd.Categorical(chain["village"].astype(str), categories=villages).codes.astype(np.int64)
-    chain_cell = np.searchsorted(cell_key, chain_village * len(crops) + chain["crop"].cat.codes.astype(np.int64))
+    chain_kind = chain["crop"].cat.codes.to_numpy(np.int64) + len(crops) * pointed[chain["field_id"].cat.codes]
+    chain_cell = np.searchsorted(cell_key, chain_village * kinds_of_cell + chain_kind)
     stream_key, stream = np.unique(chain_cell * len(pairs) + chain_pair, return_inverse=True)
     lots = supply.lots
     lot_pair = lookup[lots["crop"].cat.codes, lots["residue"].cat.codes]
     lot_village = pd.Categorical(lots["village"].astype(str), categories=villages).codes.astype(np.int64)
-    lot_cell = np.searchsorted(cell_key, lot_village * len(crops) + lots["crop"].cat.codes.astype(np.int64))
+    lot_kind = lots["crop"].cat.codes.to_numpy(np.int64) + len(crops) * pointed[lots["field_id"].cat.codes]
+    lot_cell = np.searchsorted(cell_key, lot_village * kinds_of_cell + lot_kind)
     lot_stream = np.searchsorted(stream_key, lot_cell * len(pairs) + lot_pair)
     weekly = np.zeros((len(stream_key), supply.calendar.count))
     np.add.at(weekly, (lot_stream, lots["ready_week"].to_numpy()), lots["mass_kg"].to_numpy())
@@ -145,11 +152,12 @@ def _cells(supply: Supply, fields: Fields, values: Values) -> _Cells:
         return np.bincount(cell, weights=what, minlength=count).astype(np.float64)
 
     return _Cells(
-        cell_key // len(crops), cell_key % len(crops), cell_sum(area), cell_sum(np.where(known, product, 0.0)),
+        cell_key // kinds_of_cell, cell_key % kinds_of_cell % len(crops),
+        cell_sum(area), cell_sum(np.where(known, product, 0.0)),
         cell_sum(np.where(known, 0.0, product)), np.sqrt(cell_sum(field_error**2)), stream_cell,
         stream_key % len(pairs), np.searchsorted(stream_cell, np.arange(count)),
         np.bincount(stream, weights=chain["grown_kg"].to_numpy(), minlength=len(stream_key)).astype(np.float64),
-        weekly, pd.Index(villages), pairs, crops,
+        weekly, pd.Index(villages), pairs, crops, (cell_key % kinds_of_cell >= len(crops))[stream_cell],
     )  # fmt: skip
 
 
@@ -221,9 +229,9 @@ def _free(cells: _Cells, draws: dict[str, Any], settings: Settings, values: Valu
         product = product + cells.noise * draws["survey"].standard_normal((samples, len(cells.noise)))
     likely = cells.given + cells.usual
     share = np.maximum(product, 0.0) / np.where(likely > 0, likely, 1.0)
-    grown = cells.grown * share[:, cells.stream_cell] * draws["ratio"][:, cells.pair]
-    collectable = grown * draws["collectable"][:, cells.pair]
-    serves = np.array([values[f"crop.{c}.{r}.serves_cover"] for c, r in cells.pairs])[cells.pair]
+    grown = cells.grown * share[:, cells.stream_cell] * np.where(cells.point, 1.0, draws["ratio"][:, cells.pair])
+    collectable = grown * np.where(cells.point, 1.0, draws["collectable"][:, cells.pair])
+    serves = np.array([values[f"crop.{c}.{r}.serves_cover"] for c, r in cells.pairs])[cells.pair] * ~cells.point
     on_soil = np.add.reduceat((grown - collectable) * serves, cells.first, axis=1)
     could = np.add.reduceat(collectable * serves, cells.first, axis=1)
     estimate = settings.supply.estimate
@@ -234,7 +242,7 @@ def _free(cells: _Cells, draws: dict[str, Any], settings: Settings, values: Valu
     need = cells.area_ha * np.maximum(exponent / draws["cover"], 0.0)[:, cells.crop]
     kept = np.where(could > 0, np.clip((need - on_soil) / np.where(could > 0, could, 1.0), 0.0, 1.0), 0.0)
     left = collectable * (1.0 - kept[:, cells.stream_cell] * serves)
-    return np.asarray(left * (1.0 - draws["uses"][:, cells.pair]))
+    return np.asarray(left * (1.0 - np.where(cells.point, 0.0, draws["uses"][:, cells.pair])))
 
 
 def _gather(

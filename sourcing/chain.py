@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
 from sourcing.cover import cover_by_slope, cover_mass_kg_ha
@@ -14,24 +15,46 @@ from sourcing.ratios import above_ground_guarded, dry_from_dry_ratio, dry_from_r
 from sourcing.residues import Array, Ints, Pairs, pair_table, per_product
 from sourcing.settings import Settings
 from sourcing.values import Estimate, Values
+from sourcing.weeks import DAYS_A_WEEK
 
 
 @dataclass(frozen=True)
 class Streams:
-    """Which field and which pair each stream belongs to (S,), and each field's first stream (N,)."""
+    """Which field and which pair each stream belongs to (S,), each field's first stream (N,), and which streams are
+    waste points (S,): residue that is gathered already, so that nothing of it stays on a field or is spoken for.
+    """
 
     field: Ints
     pair: Ints
     first: Ints
+    point: npt.NDArray[np.bool_]
+
+    def collectable(self, pairs: Pairs) -> Array:
+        """Share that can be collected by stream (S,)."""
+        return np.where(self.point, 1.0, pairs.p["collectable_share"][self.pair])
+
+    def serves_cover(self, pairs: Pairs) -> Array:
+        """1 for streams that may stay as soil cover, else 0 (S,)."""
+        return np.where(self.point, 0.0, pairs.p["serves_cover"][self.pair])
 
 
-def make_streams(crop_code: Ints, pairs: Pairs) -> Streams:
-    """One stream a field and residue of its crop, fields in order."""
-    count = pairs.count[crop_code]
+def make_streams(crop_code: Ints, pairs: Pairs, point_pair: Ints) -> Streams:
+    """One stream a field and residue of its crop, fields in order; of a waste point only `point_pair` (N,), which is
+    -1 for fields.
+    """
+    is_point = point_pair >= 0
+    count = np.where(is_point, 1, pairs.count[crop_code])
     first = np.cumsum(count) - count
     field = np.repeat(np.arange(len(crop_code)), count)
     pair = pairs.first[crop_code][field] + np.arange(len(field)) - first[field]
-    return Streams(field, pair, first)
+    point = is_point[field]
+    return Streams(field, np.where(point, point_pair[field], pair), first, point)
+
+
+def figure_uses(streams: Streams, pairs: Pairs) -> dict[str, Array]:
+    """Shares of fodder, fuel and thatch by stream (S,) from the figures."""
+    shares = ((name, pairs.p[f"{name}_share"][streams.pair]) for name in ("fodder", "fuel", "thatch"))
+    return {name: np.where(streams.point, 0.0, share) for name, share in shares}
 
 
 def village_uses(frame: pd.DataFrame, streams: Streams, pairs: Pairs, settings: Settings) -> dict[str, Array]:
@@ -39,7 +62,7 @@ def village_uses(frame: pd.DataFrame, streams: Streams, pairs: Pairs, settings: 
 
     Later entries of `supply.village_uses` win over earlier ones.
     """
-    uses = {name: pairs.p[f"{name}_share"][streams.pair] for name in ("fodder", "fuel", "thatch")}
+    uses = figure_uses(streams, pairs)
     if not settings.supply.village_uses:
         return uses
     village = frame["village"].astype(str).to_numpy()
@@ -47,7 +70,7 @@ def village_uses(frame: pd.DataFrame, streams: Streams, pairs: Pairs, settings: 
         pair_ok = np.array(
             [entry.crop in ("", c) and entry.residue in ("", r) for c, r in zip(pairs.crop, pairs.residue, strict=True)]
         )
-        mine = pair_ok[streams.pair]
+        mine = pair_ok[streams.pair] & ~streams.point
         if entry.village:
             mine &= (village == entry.village)[streams.field]
         for name in uses:
@@ -106,7 +129,7 @@ def grown_by_stream(
         dry_from_ratio(product, pairs.p["residue_to_product"][k], pairs.p["ratio_moisture"][k]),
     )
     if method == "ratio":
-        return by_ratio
+        return _counted_apart(land, streams, pairs, by_ratio)
     share = pairs.p["above_ground_share"][k]
     if method == "ipcc_2019":
         whole = dry_from_dry_ratio(product, dry_share, pairs.c["ratio_19"][crop])
@@ -117,24 +140,36 @@ def grown_by_stream(
         whole = area * 1000.0 * above_ground_guarded(
             dry_yield, pairs.c["slope"][crop], pairs.c["intercept"][crop], guard
         )  # fmt: skip
-    return np.where((share > 0) & np.isfinite(whole), whole * share, by_ratio)
+    return _counted_apart(land, streams, pairs, np.where((share > 0) & np.isfinite(whole), whole * share, by_ratio))
+
+
+def _counted_apart(land: dict[str, Any], streams: Streams, pairs: Pairs, grown: Array) -> Array:
+    """Residue grown [kg] (S,) with plants counted one by one (palms, clumps) and waste points by their flow."""
+    plants = land["plants"][streams.field]
+    each = pairs.p["per_plant_dry_kg"][streams.pair]
+    by_plant = np.isfinite(plants) & np.isfinite(each) & ~streams.point
+    if by_plant.any():
+        grown = np.where(by_plant, plants * each, grown)
+    if streams.point.any():
+        weeks = (land["end"] - land["start"] + 1) / DAYS_A_WEEK
+        grown = np.where(streams.point, (land["flow_kg_week"] * weeks)[streams.field], grown)
+    return grown
 
 
 def split(
-    streams: Streams, grown: Array, collectable_share: Array, lies: Array, need: Array, uses: dict[str, Array]
+    streams: Streams, grown: Array, collectable_share: Array, serves: Array, need: Array, uses: dict[str, Array]
 ) -> dict[str, Array]:
     """What becomes of the residue grown [kg] (S,): the parts uncollectable, cover, fodder, fuel, thatch and free.
 
     Cover comes first: what cannot be collected and lies in the field counts towards it, and only what is still
     lacking is taken from residue that could be collected, in proportion. The household's uses are shares of what is
     then taken off the field; where they sum to more than one they share it. So nothing is counted twice and nothing
-    is negative. `lies` (K,): 1 for residues that may stay as cover.
+    is negative. `serves` (S,): 1 for residues that may stay as cover.
     """
     collectable = grown * collectable_share
     uncollectable = grown - collectable
-    in_field = lies[streams.pair]
-    on_soil = np.add.reduceat(uncollectable * in_field, streams.first)
-    could = collectable * in_field
+    on_soil = np.add.reduceat(uncollectable * serves, streams.first)
+    could = collectable * serves
     total = np.add.reduceat(could, streams.first)
     lacking = np.maximum(need - on_soil, 0.0)
     share = np.where(total > 0, np.minimum(lacking / np.where(total > 0, total, 1.0), 1.0), 0.0)
@@ -163,7 +198,7 @@ def range_of(
     """Low and high of each stream over its likely mass (S,): one cause at a time, joined as independent causes are.
 
     Causes: the ratio with the yield (the survey's error where a yield was given, else the crop's range), the share
-    that can be collected, and the uses.
+    that can be collected, and the uses where the village did not give them.
     """
     if settings.supply.estimate != "likely":
         return np.ones_like(grown), np.ones_like(grown)
@@ -171,8 +206,8 @@ def range_of(
     low_table, _ = pair_table(pairs.crops, settings, values, "low")
     high_table, _ = pair_table(pairs.crops, settings, values, "high")
     tables: dict[Estimate, Pairs] = {"low": low_table, "high": high_table}
-    lies = pairs.p["serves_cover"]
-    collect = pairs.p["collectable_share"][streams.pair]
+    serves, collect = streams.serves_cover(pairs), streams.collectable(pairs)
+    figures = figure_uses(streams, pairs)
     error = math.hypot(values["supply.survey.yield_error_share"], values["supply.survey.area_error_share"])
     crop = land["crop"]
     for end, table in tables.items():
@@ -182,12 +217,13 @@ def range_of(
         from_yield = np.where(
             land["yield_given"], way * error, table.c["yield_t_ha"][crop] / pairs.c["yield_t_ha"][crop] - 1.0
         )[streams.field]
-        change = way * np.hypot(ratio[streams.pair], from_yield)
+        change = way * np.hypot(np.where(streams.point, 0.0, ratio[streams.pair]), from_yield)
         bent = grown * np.maximum(1.0 + change, 0.0)
-        by_amount = split(streams, bent, collect, lies, need, uses)["free_kg"] - free
-        by_share = split(streams, grown, table.p["collectable_share"][streams.pair], lies, need, uses)["free_kg"] - free
-        other = {n: table.p[f"{n}_share"][streams.pair] for n in uses}
-        by_uses = split(streams, grown, collect, lies, need, other)["free_kg"] - free
+        by_amount = split(streams, bent, collect, serves, need, uses)["free_kg"] - free
+        by_share = split(streams, grown, streams.collectable(table), serves, need, uses)["free_kg"] - free
+        bent_uses = figure_uses(streams, table)
+        other = {n: np.where(uses[n] == figures[n], bent_uses[n], uses[n]) for n in uses}
+        by_uses = split(streams, grown, collect, serves, need, other)["free_kg"] - free
         ends[end] = way * np.sqrt(by_amount**2 + by_share**2 + by_uses**2)
     safe = np.where(free > 0, free, 1.0)
     low = np.where(free > 0, np.maximum(1.0 + ends["low"] / safe, 0.0), 1.0)

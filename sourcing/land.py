@@ -10,7 +10,7 @@ import numpy.typing as npt
 import pandas as pd
 
 from sourcing.errors import Finding
-from sourcing.residues import Ints, Pairs, refuse, to_field_weight
+from sourcing.residues import Array, Ints, Pairs, refuse, to_field_weight
 from sourcing.settings import Settings
 from sourcing.values import Values
 
@@ -85,10 +85,20 @@ def read_land(
         if total > 1.0 + 1e-9:
             refused.append(refuse("shares_over_one", f"uses of village '{problem.village or 'all'}' sum to {total:g}",
                                    "at most 1", "mend supply.village_uses"))  # fmt: skip
+    plants = _optional(frame, "plants")
+    flow = _optional(frame, "flow_kg_week")
+    tell(plants < 0, "bad_plants", lambda i: f"{plants[i]:g} plants", lambda i: "none or more", "count", look=False)
+    tell(flow < 0, "bad_flow", lambda i: f"{flow[i]:g} kg a week", lambda i: "none or more", "weigh it", look=False)
+    point_pair, unknown = _points(frame, pairs)
+    tell(unknown, "unknown_residue", lambda i: f"residue '{frame['flow_residue'].iloc[i]}'",
+         lambda i: "CROP/RESIDUE as in `sourcing values`", "name it so", look=False)  # fmt: skip
     land = {
+        "plants": plants,
+        "flow_kg_week": np.nan_to_num(flow),
+        "point_pair": point_pair,
         "area_ha": area,
         "yield_t_ha": yields,
-        "yield_given": ~np.isnan(given),
+        "yield_given": ~np.isnan(given) | np.isfinite(plants) | (point_pair >= 0),
         "share_promised": promised,
         "start": start,
         "end": end,
@@ -97,6 +107,21 @@ def read_land(
         "crop": crop_code,
     }
     return land, refused, looks
+
+
+def _optional(frame: pd.DataFrame, name: str) -> Array:
+    """A column that fields may have, as numbers; NaN where there is none."""
+    return frame[name].to_numpy(dtype=np.float64) if name in frame else np.full(len(frame), np.nan)
+
+
+def _points(frame: pd.DataFrame, pairs: Pairs) -> tuple[Ints, npt.NDArray[np.bool_]]:
+    """The pair of each waste point (N,), -1 for fields; and which rows name a residue that nobody knows."""
+    if "flow_residue" not in frame:
+        return np.full(len(frame), -1), np.zeros(len(frame), dtype=bool)
+    number = {f"{c}/{r}": i for i, (c, r) in enumerate(zip(pairs.crop, pairs.residue, strict=True))}
+    named = frame["flow_residue"].fillna("").astype(str).to_numpy()
+    pair = np.array([number.get(n, -1) for n in named], dtype=np.int64)
+    return pair, (named != "") & (pair < 0)
 
 
 def _band(values: Values, crop: str) -> tuple[float, float, float]:

@@ -69,7 +69,7 @@ def pair_table(
     faults: list[Finding] = []
     method = settings.supply.ratio_method
     other: Estimate = {"low": "high", "likely": "likely", "high": "low"}[estimate]  # type: ignore[assignment]
-    p: dict[str, list[float]] = {name: [] for name in _PROPERTIES}
+    p: dict[str, list[float]] = {name: [] for name in (*_PROPERTIES, "per_plant_dry_kg")}
     c: dict[str, list[float]] = {
         n: [] for n in ("yield_t_ha", "dry_share", "cover", "litter", "slope", "intercept", "ratio_19")
     }
@@ -115,6 +115,8 @@ def pair_table(
                 if key in _LIKELY_ALWAYS:
                     end = "likely"
                 p[key].append(_figure(values, f"{base}.{key}", end, faults, used))
+            each = f"{base}.per_plant_dry_kg"
+            p["per_plant_dry_kg"].append(values.pick(each, estimate) if each in values else math.nan)
             basis = values.figure(f"{base}.residue_to_product").basis if f"{base}.residue_to_product" in values else ""
             dry.append(basis == "dry")
             try:

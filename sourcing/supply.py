@@ -85,11 +85,11 @@ def residue_supply(
     faults += more
     if faults:
         raise InputError(faults)
-    streams = make_streams(crop_code, pairs)
+    streams = make_streams(crop_code, pairs, land["point_pair"])
     uses = village_uses(frame, streams, pairs, settings)
     need = cover_need(frame, crop_code, land, pairs, settings, values, slopes)
     grown = grown_by_stream(land, streams, pairs, settings, values)
-    parts = split(streams, grown, pairs.p["collectable_share"][streams.pair], pairs.p["serves_cover"], need, uses)
+    parts = split(streams, grown, streams.collectable(pairs), streams.serves_cover(pairs), need, uses)
     free = parts["free_kg"]
     taken = pairs.taken[streams.pair]
     promised = land["share_promised"][streams.field]
