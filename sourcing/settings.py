@@ -162,6 +162,8 @@ class SupplySettings(Section):
     """Fields whose survey says 'no' to consent are set aside; with false the column is not looked at."""
     collection_weeks: Annotated[int, Field(ge=1)] = 8
     """Weeks after readiness in which residue may be charred, where no clear-by day is known [weeks]."""
+    surveyed: dict[str, Annotated[float, Field(gt=0, le=1)]] = {}
+    """Share of a village's farmland that the survey covers, by village id: "KOU" = 0.6 (0-1]."""
     estimate_unsurveyed: bool = False
     """Estimate the residue of a village's unsurveyed fields too; shown apart from surveyed residue everywhere."""
 
