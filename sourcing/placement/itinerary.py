@@ -2,7 +2,7 @@
 
 The plan says how many barrels work at each site in each week. Barrels that are not needed wait where they last worked,
 or in the store they came from; waiting costs nothing. A barrel travels only in a week in which some site has more
-barrels than the week before. Flow on such a network is whole by itself, so the linear program below gives whole barrels.
+barrels than the week before. Flow on such a network is whole by itself, so a linear program gives whole barrels.
 """
 
 from __future__ import annotations

@@ -1,0 +1,330 @@
+"""What a planner asks of a plan: prices, what more barrels would earn, other plans nearly as good, why a site was left
+out, and, when nothing is possible, which wishes stand against each other. Figures only; the words are the caller's.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from sourcing.errors import NoPlanError
+from sourcing.placement import engine
+from sourcing.placement.instance import OUT, Bools, Floats, Instance, Villages
+from sourcing.placement.model import build
+from sourcing.placement.solve import Placement, solve
+
+LARGE = 20_000
+"""Above so many variables prices are drawn by interior point, without a basis."""
+
+# Prices ---------------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Prices:
+    """What one more unit of each limit is worth, in units of the goal's value (saved, when the goal is 'clear').
+
+    Drawn from the linear relaxation: right at the margin, for a little more or less, barrels counted as divisible.
+    None where there is no such limit.
+    """
+
+    barrel_week: Floats
+    """One more barrel in the fleet for the week, shape (T,)."""
+    lot_kg: Floats
+    """One more kg in the lot: what a kilo left in the field costs, shape (L,)."""
+    move: Floats | None = None
+    """One more barrel brought in the week, shape (T,)."""
+    crew_hour: Floats | None = None
+    """One more worker hour in the village and week, shape (V, T)."""
+    water_litre: Floats | None = None
+    """One more litre at the site in the week, shape (S, T)."""
+    press_kg: Floats | None = None
+    """One more kg of char pressed in the week, shape (T,)."""
+    money: float | None = None
+    """One more unit of budget."""
+    fair_kg: Floats | None = None
+    """One kg less owed to each village, shape (V,)."""
+    village: float | None = None
+    """One more village allowed."""
+
+
+def prices(instance: Instance, plan: Placement | None = None, *, seconds: float = 60.0, seed: int = 1) -> Prices:
+    """Prices of all limits; with `plan`, given the sites and villages that it uses.
+
+    Raises NoPlanError when the wishes contradict each other or time runs out.
+    """
+    it = instance
+    plenty = np.full(it.weeks, max(int(it.site_most.sum()), int(it.fleet.max())))
+    model = build(replace(it, fleet=plenty))  # so that only the fleet's own rows, set next, hold the fleet's price
+    row_upper = model.row_upper.copy()
+    row_upper[model.rows["fleet"]] = it.fleet
+    lower, upper = model.lower.copy(), model.upper.copy()
+    for name in ("x", "u"):  # the rows of lot mass and balance say the same, and are to carry the price
+        upper[model.columns[name]] = 10 * upper[model.columns[name]] + 1
+    if plan is not None:
+        used = np.zeros(it.village_count)
+        used[it.site_village[plan.opened]] = 1.0
+        for name, fixed in (("open", plan.opened.astype(np.float64)), ("deploy", used)):
+            if name in model.columns:
+                lower[model.columns[name]] = upper[model.columns[name]] = fixed
+    large = model.shape[1] > LARGE
+    outcome = engine.run(
+        replace(model, lower=lower, upper=upper, row_upper=row_upper),
+        seconds=seconds,
+        seed=seed,
+        relaxed=True,
+        interior=large,
+    )
+    if outcome.row_duals is None or outcome.end not in ("optimal", "failed"):
+        raise NoPlanError("no prices: no plan is possible" if outcome.end == "infeasible" else "no prices in this time")
+    duals = np.abs(outcome.row_duals)
+
+    def block(name: str, *shape: int) -> Floats | None:
+        return duals[model.rows[name]].reshape(shape) if name in model.rows else None
+
+    lots = np.zeros(len(it.lot_mass_kg))
+    lots[np.unique(it.arc_lot)] = np.maximum(-outcome.row_duals[model.rows["lot_mass"]], 0.0)
+    budget, village = block("budget", 1), block("village_number", 1)
+    return Prices(
+        barrel_week=duals[model.rows["fleet"]],
+        lot_kg=lots,
+        move=block("most_moves", it.weeks),
+        crew_hour=block("crew_hours", it.village_count, it.weeks),
+        water_litre=block("water", it.sites, it.weeks),
+        press_kg=block("press", it.weeks),
+        money=None if budget is None else float(budget[0]),
+        fair_kg=block("fair_share", it.village_count),
+        village=None if village is None else float(village[0]),
+    )
+
+
+# More or fewer barrels ------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """One point of the curve of value against the fleet."""
+
+    barrels: int
+    """Barrels in the largest week."""
+    value: float
+    bound: float
+    placement: Placement
+
+
+def fleet_curve(
+    instance: Instance, counts: Sequence[int], *, gap: float = 0.005, seconds: float = 60.0, seed: int = 1,
+    map: Callable[..., Iterable[Any]] = map,
+) -> tuple[CurvePoint, ...]:  # fmt: skip
+    """Best value for each fleet size (other weeks in proportion to the largest), smallest first.
+
+    A plan for fewer barrels is also one for more, so the curve never falls: where the search ends on a lesser plan, the
+    smaller fleet's is kept. `seconds` is for each point. Sizes at which no plan is possible are left out.
+    """
+    found: list[CurvePoint] = []
+    top = max(int(instance.fleet.max()), 1)
+    for count in sorted(set(counts)):
+        fleet = np.floor(instance.fleet * (count / top) + 1e-9).astype(np.int64)
+        try:
+            plan = solve(replace(instance, fleet=fleet), gap=gap, seconds=seconds, seed=seed, map=map)
+        except NoPlanError:
+            continue
+        if found and _better(instance, found[-1].value, plan.value):
+            best = found[-1].placement
+            share = abs(plan.bound - best.value) / max(abs(best.value), 1e-9)
+            plan = replace(best, bound=plan.bound, gap=share, status="within_gap" if share <= gap else plan.status)
+        found.append(CurvePoint(count, plan.value, plan.bound, plan))
+    return tuple(found)
+
+
+def _better(instance: Instance, one: float, other: float) -> bool:
+    return one < other if instance.goal == "clear" else one > other
+
+
+# Other plans ----------------------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Alternative:
+    """A different plan, and what it costs against the best."""
+
+    placement: Placement
+    loss: float
+    """How much worse than the best, in units of the goal's value."""
+    differs: int
+    """Sites in which it differs from the best."""
+
+
+def alternatives(
+    instance: Instance, best: Placement, *, count: int = 3, apart: int = 1, gap: float = 0.005, seconds: float = 60.0,
+    seed: int = 1, map: Callable[..., Iterable[Any]] = map,
+) -> Iterator[Alternative]:  # fmt: skip
+    """Up to `count` next best plans, each at least `apart` sites from the best and from each other."""
+    avoid: tuple[Bools, ...] = (*instance.wishes.avoid, best.opened)
+    for _ in range(count):
+        wished = replace(instance, wishes=replace(instance.wishes, avoid=avoid, apart=apart))
+        try:
+            plan = solve(wished, gap=gap, seconds=seconds, seed=seed, map=map)
+        except NoPlanError:
+            return
+        yield Alternative(plan, abs(plan.value - best.value), int((plan.opened != best.opened).sum()))
+        avoid = (*avoid, plan.opened)
+
+
+# Why not --------------------------------------------------------------------------------------------------------------
+
+Why = Literal[
+    "pinned_out", "nothing_in_reach", "carrying_too_dear", "taken_elsewhere", "too_little", "barrels_earn_more"
+]
+
+
+@dataclass(frozen=True)
+class LeftOut:
+    """Why a site has no barrel, with the figures that decide it."""
+
+    site: int
+    why: Why
+    """pinned_out by a wish; nothing_in_reach; carrying_too_dear: no kg leaves anything; taken_elsewhere: other sites
+    take most of it; too_little: the rest would not pay for opening, deploying and bringing a barrel; barrels_earn_more:
+    it would pay, but barrels, people or money do better elsewhere."""
+    reach_kg: float
+    """Residue within carrying reach."""
+    taken_kg: float
+    """Of that, what other sites take."""
+    worth: float
+    """What the rest would leave after carrying, at best, barrels aside [currency]."""
+    fixed_cost: float
+    """Opening, deploying (where the village is not in use yet) and bringing one barrel for one week [currency]."""
+
+
+def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
+    """Why each site without barrels has none."""
+    it = instance
+    taken_from = np.bincount(it.arc_lot, weights=plan.x, minlength=len(it.lot_mass_kg))
+    klass = it.lot_class[it.arc_lot]
+    gain = it.class_value_per_kg[klass] - it.arc_cost_per_kg
+    rest = np.maximum(it.lot_mass_kg - taken_from, 0.0)[it.arc_lot]
+    reach = np.bincount(it.arc_site, weights=it.lot_mass_kg[it.arc_lot], minlength=it.sites)
+    taken = np.bincount(it.arc_site, weights=taken_from[it.arc_lot], minlength=it.sites)
+    worth = np.bincount(it.arc_site, weights=np.maximum(gain, 0.0) * rest, minlength=it.sites)
+    dear = np.bincount(it.arc_site, weights=gain > 0, minlength=it.sites) == 0
+    fixed = it.site_open_cost + it.barrel_cost
+    used = np.zeros(it.village_count, dtype=bool)
+    used[it.site_village[plan.opened]] = True
+    if it.villages is not None:
+        fixed = fixed + np.where(used[it.site_village], 0.0, it.villages.deploy_cost[it.site_village])
+    if it.moves is not None:
+        fixed = fixed + it.moves.site_cost
+    out = np.zeros(it.sites, dtype=bool) if it.wishes.site_pin is None else it.wishes.site_pin == OUT
+    if it.villages is not None and it.villages.pin is not None:
+        out = out | (it.villages.pin[it.site_village] == OUT)
+    found = []
+    for s in np.flatnonzero(~plan.opened):
+        why: Why = (
+            "pinned_out" if out[s]
+            else "nothing_in_reach" if reach[s] == 0
+            else "carrying_too_dear" if dear[s] and it.goal == "margin"
+            else "taken_elsewhere" if taken[s] > 0.5 * reach[s]
+            else "too_little" if worth[s] <= fixed[s] and it.goal == "margin"
+            else "barrels_earn_more"
+        )  # fmt: skip
+        figures = (float(reach[s]), float(taken[s]), float(worth[s]), float(fixed[s]))
+        found.append(LeftOut(int(s), why, *figures))
+    return tuple(found)
+
+
+# When nothing is possible ---------------------------------------------------------------------------------------------
+
+
+def wishes_of(instance: Instance) -> dict[str, Callable[[Instance], Instance]]:
+    """The wishes and limits an instance holds, each with what takes it away."""
+    w, v, m = instance.wishes, instance.villages, instance.moves
+
+    def wish(**change: Any) -> Callable[[Instance], Instance]:
+        return lambda it: replace(it, wishes=replace(it.wishes, **change))
+
+    def village(**change: Any) -> Callable[[Instance], Instance]:
+        return lambda it: replace(it, villages=replace(it.villages or Villages(deploy_cost=np.zeros(0)), **change))
+
+    plenty = np.full(instance.weeks, int(instance.site_most.sum()))
+    there: list[tuple[str, bool, Callable[[Instance], Instance]]] = [
+        ("fleet", True, lambda it: replace(it, fleet=plenty)),
+        ("clear_share", instance.goal == "clear" and instance.clear_share > 0, lambda it: replace(it, clear_share=0.0)),
+        ("busy_floor", instance.busy_floor > 0, lambda it: replace(it, busy_floor=0.0)),
+        (
+            "site_least",
+            bool((instance.site_least > 1).any()),
+            lambda it: replace(it, site_least=np.ones(it.sites, dtype=np.int64)),
+        ),
+        ("site_pin", w.site_pin is not None, wish(site_pin=None)),
+        ("barrels_least", w.barrels_least is not None, wish(barrels_least=None)),
+        ("barrels_most", w.barrels_most is not None, wish(barrels_most=None)),
+        ("sites_least", w.sites_least > 0, wish(sites_least=0)),
+        ("sites_most", w.sites_most is not None, wish(sites_most=None)),
+        ("budget", w.budget is not None, wish(budget=None)),
+        ("fair_share", w.fair_share is not None, wish(fair_share=None, lot_village=None)),
+        ("avoid", bool(w.avoid), wish(avoid=())),
+        ("village_pin", v is not None and v.pin is not None, village(pin=None)),
+        ("villages_least", v is not None and v.least > 0, village(least=0)),
+        ("villages_most", v is not None and v.most is not None, village(most=None)),
+        ("moves_most", m is not None and m.most is not None, lambda it: replace(it, moves=_moves(it, most=None))),
+        ("stay_weeks", m is not None and m.stay_weeks > 1, lambda it: replace(it, moves=_moves(it, stay_weeks=1))),
+        ("crew", instance.crew is not None, lambda it: replace(it, crew=None)),
+        ("water", instance.water is not None, lambda it: replace(it, water=None)),
+        ("workshop", instance.workshop is not None, lambda it: replace(it, workshop=None)),
+    ]
+    return {name: without for name, present, without in there if present}
+
+
+def _moves(it: Instance, **change: Any) -> Any:
+    return None if it.moves is None else replace(it.moves, **change)
+
+
+def conflict(instance: Instance, *, seconds: float = 60.0) -> tuple[str, ...]:
+    """The smallest set of wishes (names as in `wishes_of`) that cannot all be met; empty when all can.
+
+    What the ground itself forbids (mass, windows, barrel hours, the sites' room) is never given up. By hitting sets:
+    any conflicting set must meet every set of wishes whose loss makes a plan possible; the smallest that does, and is
+    itself impossible, is the answer. Raises NoPlanError when nothing helps, or when the time is too short to tell.
+    """
+    takes_away = wishes_of(instance)
+    names = tuple(takes_away)
+    share = seconds / 40
+
+    def possible(kept: frozenset[str]) -> bool:
+        it = instance
+        for name in names:
+            if name not in kept:
+                it = takes_away[name](it)
+        model = build(it)
+        empty = replace(model, cost=np.zeros_like(model.cost))
+        outcome = engine.run(empty, seconds=share)
+        if outcome.z is None and outcome.end != "infeasible":
+            raise NoPlanError("no plan was found, and the time was too short to tell which wishes conflict")
+        return outcome.z is not None
+
+    if possible(frozenset(names)):
+        return ()
+    if not possible(frozenset()):
+        raise NoPlanError("no plan is possible even with every wish and limit given up")
+    corrections: list[frozenset[str]] = []
+    while True:
+        candidate = _smallest_hitting(names, corrections)
+        if not possible(candidate):
+            return tuple(n for n in names if n in candidate)
+        grown = candidate
+        for name in names:
+            if name not in grown and possible(grown | {name}):
+                grown |= {name}
+        corrections.append(frozenset(names) - grown)
+
+
+def _smallest_hitting(names: tuple[str, ...], sets: list[frozenset[str]]) -> frozenset[str]:
+    for size in range(len(names) + 1):
+        for chosen in itertools.combinations(names, size):
+            if all(any(n in s for n in chosen) for s in sets):
+                return frozenset(chosen)
+    raise AssertionError("every set is hit by all names together")
