@@ -93,8 +93,8 @@ def _placed(frame: gpd.GeoDataFrame) -> npt.NDArray[np.bool_]:
 
 
 def _join(
-    use_old, use_new = free_old & ~_placed(old), free_new & ~_placed(new)
-    shape_old: npt.NDArray[np.object_], shape_new: npt.NDArray[np.object_], old: gpd.GeoDataFrame, new: gpd.GeoDataFrame,
+    shape_old: npt.NDArray[np.object_], shape_new: npt.NDArray[np.object_],
+    old: gpd.GeoDataFrame, new: gpd.GeoDataFrame,
     free_old: npt.NDArray[np.bool_], free_new: npt.NDArray[np.bool_], with_crop: bool,
 ) -> tuple[Ints, Ints]:  # fmt: skip
     """Positions of the very same shapes (and crops), each used once. Discs that stand for a field count by name too."""
