@@ -30,7 +30,7 @@ def make_fields(count: int, seed: int = 1) -> SimpleNamespace:
     """Invented fields: eight crops, harvests of one to six weeks over half a year, some without yield."""
     rng = np.random.default_rng(seed)
     crop = rng.integers(0, len(CROPS), count)
-    start = np.datetime64("2027-01-04") + rng.integers(0, 180, count)
+    start = np.datetime64("2027-01-04") + rng.integers(0, 215, count)
     end = start + rng.integers(6, 42, count)
     clear = (end + rng.integers(20, 120, count)).astype("datetime64[s]")
     clear[rng.random(count) < 0.1] = np.datetime64("NaT")
@@ -49,7 +49,8 @@ def make_fields(count: int, seed: int = 1) -> SimpleNamespace:
         },
         index=pd.Index([f"F{i}" for i in range(count)], name="field_id"),
     )
-    return SimpleNamespace(frame=frame)
+    names = frame["village"].unique()
+    return SimpleNamespace(frame=frame, villages=pd.DataFrame({"name": names}, index=names))
 
 
 def plain(fields: SimpleNamespace, values: Values, settings) -> float:

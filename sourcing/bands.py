@@ -298,7 +298,7 @@ def _blame(
                 mine = part.pair == pair
                 by_pair[:, pair] += np.broadcast_to(moved[:, mine] @ own[mine], (samples,))
         by_cause[cause] = float(by_pair.sum(axis=1).var())
-        single += _figures_of(cause, cells, by_pair)
+        single += _figures_of(cause, cells, values, by_pair)
     whole = sum(by_cause.values()) or 1.0
     causes = pd.DataFrame({"share": [v / whole for v in by_cause.values()]}, index=pd.Index(CAUSES, name="cause"))
     names = [n for n, _ in single]
@@ -308,8 +308,8 @@ def _blame(
     return causes.sort_values("share", ascending=False), figures.reset_index(drop=True)
 
 
-def _figures_of(cause: str, cells: _Cells, by_pair: Array) -> list[tuple[str, float]]:
-    """The single figures behind a cause, with the variance that each brings."""
+def _figures_of(cause: str, cells: _Cells, values: Values, by_pair: Array) -> list[tuple[str, float]]:
+    """The single figures behind a cause, with the variance that each brings; uses under the widest of the three."""
     if cause in ("season", "survey"):
         name = "supply.season.yield_error_share" if cause == "season" else "supply.survey.yield_error_share"
         return [(name, float(by_pair.sum(axis=1).var()))]
@@ -320,5 +320,17 @@ def _figures_of(cause: str, cells: _Cells, by_pair: Array) -> list[tuple[str, fl
             mine = [i for i, (c, _) in enumerate(cells.pairs) if c == crop]
             out.append((f"crop.{crop}.{prop}", float(by_pair[:, mine].sum(axis=1).var())))
         return out
-    prop = {"ratio": "residue_to_product", "collectable": "collectable_share", "uses": "fodder_share"}[cause]
-    return [(f"crop.{c}.{r}.{prop}", float(by_pair[:, i].var())) for i, (c, r) in enumerate(cells.pairs)]
+    if cause == "uses":
+        widest = [max(_USES, key=lambda use: _width(values, f"crop.{c}.{r}.{use}_share")) for c, r in cells.pairs]
+        props = [f"{use}_share" for use in widest]
+    else:
+        props = [{"ratio": "residue_to_product", "collectable": "collectable_share"}[cause]] * len(cells.pairs)
+    return [
+        (f"crop.{c}.{r}.{prop}", float(by_pair[:, i].var()))
+        for i, ((c, r), prop) in enumerate(zip(cells.pairs, props, strict=True))
+    ]
+
+
+def _width(values: Values, name: str) -> float:
+    figure = values.figure(name)
+    return figure.high - figure.low

@@ -11,8 +11,9 @@ import numpy.typing as npt
 import pandas as pd
 
 from sourcing.cover import cover_by_slope, cover_mass_kg_ha
+from sourcing.errors import Finding
 from sourcing.ratios import above_ground_guarded, dry_from_dry_ratio, dry_from_ratio
-from sourcing.residues import Array, Ints, Pairs, pair_table, per_product
+from sourcing.residues import Array, Ints, Pairs, pair_table, per_product, refuse
 from sourcing.settings import Settings
 from sourcing.values import Estimate, Values
 from sourcing.weeks import DAYS_A_WEEK
@@ -57,7 +58,41 @@ def figure_uses(streams: Streams, pairs: Pairs) -> dict[str, Array]:
     return {name: np.where(streams.point, 0.0, share) for name, share in shares}
 
 
-def village_uses(frame: pd.DataFrame, streams: Streams, pairs: Pairs, settings: Settings) -> dict[str, Array]:
+def village_ids(villages: pd.DataFrame) -> dict[str, str]:
+    """The id of a village by its id and by its name, whatever the case."""
+    ids = [str(i) for i in villages.index]
+    by_name = dict(zip((str(n).casefold() for n in villages["name"]), ids, strict=True)) if "name" in villages else {}
+    return {**by_name, **{i.casefold(): i for i in ids}}
+
+
+def unknown_in_uses(villages: pd.DataFrame, settings: Settings, values: Values) -> list[Finding]:
+    """Entries of `supply.village_uses` and `supply.surveyed` that name a village, crop or residue nobody knows."""
+    known = village_ids(villages)
+    out = []
+    for entry in settings.supply.village_uses:
+        crops = [entry.crop] if entry.crop else list(values.crops())
+        if entry.village and entry.village.casefold() not in known:
+            out.append(_unknown("village_uses", f"village '{entry.village}'", sorted(known.values())))
+        if entry.crop and entry.crop not in values.crops():
+            out.append(_unknown("village_uses", f"crop '{entry.crop}'", list(values.crops())))
+        elif entry.residue and not any(entry.residue in values.residues(c) for c in crops):
+            out.append(
+                _unknown("village_uses", f"residue '{entry.residue}'", [r for c in crops for r in values.residues(c)])
+            )
+    for village in settings.supply.surveyed:
+        if village.casefold() not in known:
+            out.append(_unknown("surveyed", f"village '{village}'", sorted(known.values())))
+    return out
+
+
+def _unknown(option: str, found: str, known: list[str]) -> Finding:
+    shown = ", ".join(known[:8]) + (" …" if len(known) > 8 else "")
+    return refuse("unknown_name", f"supply.{option} names {found}", shown, "write it as the survey does")
+
+
+def village_uses(
+    frame: pd.DataFrame, villages: pd.DataFrame, streams: Streams, pairs: Pairs, settings: Settings
+) -> dict[str, Array]:
     """Shares of fodder, fuel and thatch by stream (S,): the figures, with the villages' own word in their place.
 
     Later entries of `supply.village_uses` win over earlier ones.
@@ -66,13 +101,14 @@ def village_uses(frame: pd.DataFrame, streams: Streams, pairs: Pairs, settings: 
     if not settings.supply.village_uses:
         return uses
     village = frame["village"].astype(str).to_numpy()
+    ids = village_ids(villages)
     for entry in settings.supply.village_uses:
         pair_ok = np.array(
             [entry.crop in ("", c) and entry.residue in ("", r) for c, r in zip(pairs.crop, pairs.residue, strict=True)]
         )
         mine = pair_ok[streams.pair] & ~streams.point
         if entry.village:
-            mine &= (village == entry.village)[streams.field]
+            mine &= (village == ids[entry.village.casefold()])[streams.field]
         for name in uses:
             share = getattr(entry, name)
             if share is not None:

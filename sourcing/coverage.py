@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as student
 
+from sourcing.chain import village_ids
 from sourcing.settings import Settings
 from sourcing.supply import Supply
 
@@ -42,11 +43,13 @@ def unsurveyed_supply(supply: Supply, fields: Fields, settings: Settings) -> pd.
     if "flow_residue" in fields.frame:
         points = fields.frame.index[fields.frame["flow_residue"].fillna("").astype(str) != ""]
         chain = chain[~chain["field_id"].isin(points.astype(str))]
+    known = village_ids(fields.villages)
+    shares = {known[v.casefold()]: s for v, s in settings.supply.surveyed.items() if v.casefold() in known}
     by_kind = chain.groupby(["crop", "residue"])["free_kg"].agg(["mean", "std", "size"])
     rows = []
     for key, group in chain.groupby(["village", "crop", "residue"]):
         village, crop, residue = (str(part) for part in key)
-        covered = settings.supply.surveyed.get(village, 1.0)
+        covered = shares.get(village, 1.0)
         if covered >= 1.0:
             continue
         free = group["free_kg"].to_numpy()

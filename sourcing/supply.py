@@ -15,7 +15,16 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sourcing.chain import Streams, cover_need, grown_by_stream, make_streams, range_of, split, village_uses
+from sourcing.chain import (
+    Streams,
+    cover_need,
+    grown_by_stream,
+    make_streams,
+    range_of,
+    split,
+    unknown_in_uses,
+    village_uses,
+)
 from sourcing.errors import Finding, InputError, NoPlanError
 from sourcing.land import read_land
 from sourcing.residues import Array, Ints, Pairs, loss_week_of, pair_table, refuse
@@ -83,10 +92,11 @@ def residue_supply(
     pairs, faults = pair_table(tuple(str(c) for c in crops), settings, values, settings.supply.estimate)
     land, more, looks = read_land(frame, crop_code, pairs, settings, values, file)
     faults += more
+    faults += unknown_in_uses(fields.villages, settings, values)
     if faults:
         raise InputError(faults)
     streams = make_streams(crop_code, pairs, land["point_pair"])
-    uses = village_uses(frame, streams, pairs, settings)
+    uses = village_uses(frame, fields.villages, streams, pairs, settings)
     need = cover_need(frame, crop_code, land, pairs, settings, values, slopes)
     grown = grown_by_stream(land, streams, pairs, settings, values)
     parts = split(streams, grown, streams.collectable(pairs), streams.serves_cover(pairs), need, uses)

@@ -30,7 +30,8 @@ def fields(*rows, **common):
     frame["yield_t_ha"] = frame["yield_t_ha"].astype(float)
     ids = frame.pop("field_id") if "field_id" in frame else [f"f{i}" for i in range(len(frame))]
     frame.index = pd.Index(ids, name="field_id")
-    return SimpleNamespace(frame=frame)
+    villages = pd.DataFrame({"name": frame["village"].unique()}, index=frame["village"].unique())
+    return SimpleNamespace(frame=frame, villages=villages)
 
 
 def season(**sections):

@@ -50,8 +50,8 @@ def test_cover_is_what_stubble_does_not_give_already():
 
 
 def test_uses_are_shares_of_what_leaves_the_field_and_villages_have_their_word():
-    row = supply({}, supply={"village_uses": [{"crop": "maize", "residue": "stalk", "fodder": 0.5},
-                                              {"village": "Other", "fodder": 0.9}]}).chain.iloc[0]  # fmt: skip
+    said = [{"crop": "maize", "residue": "stalk", "fodder": 0.5}, {"village": "other", "fodder": 0.9}]
+    row = supply({}, {"village": "Other"}, supply={"village_uses": said}).chain.iloc[0]
     left = row["grown_kg"] - row["uncollectable_kg"] - row["cover_kg"]
     assert row["fodder_kg"] == pytest.approx(0.5 * left)
     assert row["fuel_kg"] == pytest.approx(VALUES[f"{STALK}.fuel_share"] * left)
@@ -209,6 +209,14 @@ def test_impossible_rows_are_refused_all_at_once():
         (5, "bad_share"), (6, "bad_area"), (7, "no_dates"), (None, "no_figures"), (None, "shares_over_one"),
         (None, "unknown_residue"),
     }  # fmt: skip
+
+
+def test_names_in_options_are_checked():
+    with pytest.raises(InputError) as caught:
+        supply({}, supply={"surveyed": {"Elsewhere": 0.5}, "village_uses": [
+            {"village": "Elsewhere"}, {"crop": "triffid"}, {"crop": "maize", "residue": "frond"}, {"village": "NDIZI"},
+        ]})  # fmt: skip
+    assert [f.what for f in caught.value.findings] == ["unknown_name"] * 4
 
 
 def test_nothing_left_is_no_plan():
