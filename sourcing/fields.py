@@ -38,7 +38,8 @@ class Fields:
     `frame` (EPSG:4326, index field_id): row, village (id), crop (our name), area_ha (geodesic), yield_t_ha (NaN: the
     crop's default), harvest_start, harvest_end, clear_by (datetime64; clear_by may be NaT), share_promised (0 to 1),
     estimated, placed (no shape was surveyed: a disc of the stated area stands for it), mended, geometry.
-    `villages` (EPSG:4326, index village_id): name, geometry (point). `set_aside`: file, row, field_id, what, reason.
+    `villages` (EPSG:4326, index village_id): name, geometry (point).
+    `set_aside`: file, row, field_id, what (the first reason's kind), reason and kinds (all of them).
     `counts`: rows = kept + mended + set_aside, always.
     """
 

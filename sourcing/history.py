@@ -165,7 +165,8 @@ def _transaction(book: sqlite3.Connection) -> Iterator[None]:
 
 def surveys(book: sqlite3.Connection) -> tuple[Accepted, ...]:
     """All surveys ever accepted, the oldest first, those undone among them."""
-    names = ("id", "at", "who", "note", "file", "sha256", "rows", "kept", "mended", "set_aside", "complete", "undone_at",
+    names = ("id", "at", "who", "note", "file", "sha256", "rows", "kept", "mended", "set_aside",
+             "complete", "undone_at",
              "undone_by")  # fmt: skip
     query = "select " + ", ".join("accepted_at" if n == "at" else n for n in names) + " from surveys order by id"
     found = (dict(zip(names, r, strict=True)) for r in book.execute(query))
@@ -222,7 +223,8 @@ def _twice(file: str, before: Accepted) -> Finding:
 
 def _withdrawn(survey: Survey, fields: Fields, old: gpd.GeoDataFrame) -> set[str]:
     """Old fields of which a row set aside by this survey says that nothing is to be had; by shape, else by name."""
-    aside = fields.set_aside[fields.set_aside["what"].isin(SAYS_NOTHING_LEFT)]
+    told_all = fields.set_aside["kinds"].str.split().map(lambda kinds: not SAYS_NOTHING_LEFT.isdisjoint(kinds))
+    aside = fields.set_aside[told_all.astype(bool)]
     if len(aside) == 0 or len(old) == 0:
         return set()
     raw = survey.fields.frame.set_index("row").loc[aside["row"].to_numpy()]

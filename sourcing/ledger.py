@@ -13,7 +13,7 @@ from sourcing.errors import Finding, Grade
 Mask = npt.NDArray[np.bool_]
 MOST_FINDINGS = 100_000
 """Most findings of one kind that are spelled out row by row; the table of rows set aside is always whole."""
-ASIDE_COLUMNS = ["file", "row", "field_id", "what", "reason"]
+ASIDE_COLUMNS = ["file", "row", "field_id", "what", "reason", "kinds"]
 
 
 @dataclass
@@ -34,6 +34,7 @@ class Ledger:
         self.mended: Mask = np.zeros(count, dtype=bool)
         self._what = np.full(count, "", dtype=object)
         self._reason = np.full(count, "", dtype=object)
+        self._kinds = np.full(count, "", dtype=object)
 
     @property
     def kept(self) -> Mask:
@@ -58,6 +59,7 @@ class Ledger:
             fresh = self._what[where] == ""
             self._what[where[fresh]] = what
             for i, text in zip(where, texts, strict=True):
+                self._kinds[i] = f"{self._kinds[i]} {what}".lstrip()
                 self._reason[i] = f"{self._reason[i]}; {text}" if self._reason[i] else text
             self.aside[where] = True
         elif grade == "mended":
@@ -77,12 +79,13 @@ class Ledger:
         self.findings.append(Finding(grade, self.file, None, what, found, expected, remedy))
 
     def set_aside_table(self) -> pd.DataFrame:
-        """The rows set aside: file, row, field_id, what (the first reason's kind), reason (all of them)."""
+        """The rows set aside: file, row, field_id, what (the first reason's kind), reason and kinds (all of them)."""
         a = self.aside
         return pd.DataFrame(
             {
                 "file": np.full(int(a.sum()), self.file, dtype=object), "row": self.rows[a],
-                "field_id": self.ids[a].astype(object), "what": self._what[a], "reason": self._reason[a],
+                "field_id": self.ids[a].astype(object), "what": self._what[a],
+                "reason": self._reason[a], "kinds": self._kinds[a],
             },
             columns=ASIDE_COLUMNS,
         )  # fmt: skip

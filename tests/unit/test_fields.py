@@ -60,6 +60,7 @@ def test_all_reasons_of_a_row_are_told(tmp_path):
     fields = clean(tmp_path, table([{"geometry": None, "crop": "fallow", "consent": "no"}, {}]))
     assert fields.set_aside.what.tolist() == ["not_a_crop"]
     assert fields.set_aside.reason.iloc[0].count(";") == 2
+    assert fields.set_aside.kinds.tolist() == ["not_a_crop no_geometry no_consent"]
 
 
 def test_an_unknown_crop_comes_with_proposals(tmp_path):
