@@ -111,7 +111,9 @@ def _layers(plan: Plan, crs: CRS) -> Iterable[tuple[str, Geometries, shapely.STR
 def _places(table: pd.DataFrame, crs: CRS) -> dict[str, tuple[float, float]]:
     known = table[["lon", "lat"]].dropna()
     x, y = Transformer.from_crs(LONLAT, crs, always_xy=True).transform(known["lon"].to_numpy(), known["lat"].to_numpy())
-    return {str(k): (float(a), float(b)) for k, a, b in zip(known.index, np.atleast_1d(x), np.atleast_1d(y), strict=True)}
+    return {
+        str(k): (float(a), float(b)) for k, a, b in zip(known.index, np.atleast_1d(x), np.atleast_1d(y), strict=True)
+    }
 
 
 class MapFrame:
@@ -167,7 +169,9 @@ class MapFrame:
             for guessed in (False, True):
                 here = near[(kinds[near] == kind) & (estimated[near] == guessed)]
                 if len(here):
-                    self._areas(self.land.fields[here], look, 1.5 + 0.1 * (kind == "gives"), (2, 1.2) if guessed else ())
+                    self._areas(
+                        self.land.fields[here], look, 1.5 + 0.1 * (kind == "gives"), (2, 1.2) if guessed else ()
+                    )
 
     def draw_ways(self, chosen: npt.NDArray[np.bool_], thick: float, *, straight: bool) -> None:
         """Carrying ways, drawn as dots where they are only straight lines."""
@@ -220,7 +224,16 @@ class MapFrame:
         for far in (0.6, 2.2, 4.5):
             drop = gap + h / 2 + far
             side = reach + far
-            places += [(side, 0), (-side, 0), (0, -drop), (0, drop), (side, -drop), (-side, -drop), (side, drop), (-side, drop)]
+            places += [
+                (side, 0),
+                (-side, 0),
+                (0, -drop),
+                (0, drop),
+                (side, -drop),
+                (-side, -drop),
+                (side, drop),
+                (-side, drop),
+            ]
         for dx, dy in places:
             box = (px + dx - w / 2, py + dy - h / 2, w, h)
             if self._inside(box) and not any(_meet(box, other) for other in self.taken):
@@ -268,7 +281,7 @@ class MapFrame:
             self.page.lines([[(x, foot - 1), (x + 5, foot - 1)]], 1.1, INK)
         elif kind == "estimated":
             self.page.box(x, foot - 2.4, 5, 2.7, fill="#ffffff", edge=INK, thick=0.6).set_linestyle((0, (2, 1.2)))
-        elif look is not None and look.fill == "none" or kind in ("road", "barrier", "background"):
+        elif (look is not None and look.fill == "none") or kind in ("road", "barrier", "background"):
             assert look is not None
             line = LineCollection(
                 [[(x, foot - 1), (x + 5, foot - 1)]], colors=look.edge, linewidths=look.thick * self.page.scale,

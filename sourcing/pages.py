@@ -101,8 +101,21 @@ def held(words: str) -> str:
 @lru_cache(maxsize=50_000)
 def _width(words: str, bold: bool) -> float:
     """Width of words at a size of one point [mm]."""
-    if not words:
-        return 0.0
+    if _SIMPLE.issuperset(words) and words:
+        return sum(_advance(sign, bold) for sign in words)
+    return _laid_out(words, bold)
+
+
+_SIMPLE = frozenset(map(chr, (*range(0x20, 0x7F), *range(0xA0, 0x180), 0x2013, 0x2212)))
+"""Signs that stand one after the other, so that widths add up (but for kerning, which brings them a little closer)."""
+
+
+@cache
+def _advance(sign: str, bold: bool) -> float:
+    return _laid_out(sign, bold)
+
+
+def _laid_out(words: str, bold: bool) -> float:
     prop = letters(words, 100, bold)
     return float(text_to_path.get_text_width_height_descent(words, prop, ismath=False)[0]) / 100 * POINT_MM
 
@@ -123,6 +136,12 @@ def wrapped(words: str, most: float, size: float, bold: bool = False) -> list[st
         *full, rest = _divided(word, most, size, bold)
         lines += [*full, rest]
     return [line for line in lines if line] or [""]
+
+
+def shortened(words: str, most: int) -> str:
+    """Words of at most `most` signs; the rest of a name that nobody could mean is left out."""
+    line = plain(words)
+    return line if len(line) <= most else line[: most - 1] + "…"
 
 
 _SLACK_MM = 0.01
@@ -263,6 +282,9 @@ class Column:
     bold: bool = False
 
 
+TICK_BOX = "\u2610"
+"""A cell with this sign is an empty box to tick."""
+
 Row = Sequence[str]
 """Cells of a table's row; a row of one cell in a wider table is a heading across it."""
 
@@ -277,14 +299,20 @@ def column_widths(columns: Sequence[Column], rows: Sequence[Row], total: float, 
     cells = [[r[i] for r in rows if len(r) == len(columns)] for i in range(len(columns))]
 
     def longest_word(words: Iterable[str], bold: bool) -> float:
-        return max((width(w, size, bold) for text in words for w in str(text).split()), default=0.0)
+        return max((width(w, size, bold) for text in words for w in plain(text).split(" ")), default=0.0)
 
     least, whole = [], []
     for column, own in zip(columns, cells, strict=True):
-        word = max(longest_word([column.head], True), longest_word(own, column.bold))
+        word = max(
+            longest_word([column.head], True), longest_word(own, column.bold), width(column.head, size, True) / 2.2
+        )
         text = max((width(c, size, column.bold) for c in own), default=0.0)
         least.append((word if column.align == "left" else max(word, text)) + 2 * PAD)
         whole.append(max(word, text) + 2 * PAD)
+    heads = [width(c.head, size, True) + 2 * PAD for c in columns]
+    roomy = [max(w, h) for w, h in zip(whole, heads, strict=True)]
+    if sum(roomy) <= total:
+        whole = roomy
     if sum(whole) <= total:
         spare = (total - sum(whole)) / len(whole)
         return [w + spare for w in whole]
@@ -337,6 +365,9 @@ def table(
             for column, cell, left, w in _placed(columns, parts, widths, x):
                 for i, part in enumerate(cell):
                     foot = y + 0.45 + i * line + size * POINT_MM * ASCENT
+                    if part == TICK_BOX:
+                        page.box(left + w / 2 - 1, foot - 1.9, 2, 2, edge=INK, thick=0.5)
+                        continue
                     page.text(_anchor(column, left, w), foot, part, size, bold=column.bold, align=column.align)
         y += high
         rules.append([(x, y), (right, y)])

@@ -6,15 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-import pandas as pd
-
-from sourcing.barrel import barrel_rates
-from sourcing.money import Money, season_money
+from sourcing.money import Money
+from sourcing.pages import shortened
 from sourcing.plan import Plan
-from sourcing.problem import residues_of
 from sourcing.weeks import DAYS_A_WEEK
 from sourcing.words import Words, load_words
-from sourcing.works import Works, season_work
+from sourcing.works import Works
+
+LONGEST_NAME = 90
+"""Longer names of places are shortened [signs]."""
 
 
 @dataclass(frozen=True)
@@ -35,7 +35,7 @@ class Programme:
 
     def village(self, village_id: str) -> str:
         """Name of a village."""
-        return str(self.plan.village_table["name"].get(village_id, village_id))
+        return shortened(str(self.plan.village_table["name"].get(village_id, village_id)), LONGEST_NAME)
 
     def residue(self, crop: str, residue: str) -> str:
         """A residue in words, such as 'maize stalk'."""
@@ -70,38 +70,29 @@ class Programme:
         """True while any price or wage is an example and not the season's own."""
         return any(f.standing == "example" for f in self.plan.values.under("money").values())
 
-    def carries_here(self, site_id: str) -> pd.DataFrame:
-        """What is carried to a site in which order, with the week's number of each field's first mention."""
-        order = self.works.order
-        return order[order["site_id"] == site_id]
-
 
 def programme(plan: Plan) -> Programme:
-    """Works out everything sheets and exports say beyond the plan's own tables."""
-    places = {str(s): (float(r.lon), float(r.lat)) for s, r in zip(plan.site_table.index, plan.site_table.itertuples())}
-    rates, _ = barrel_rates(residues_of(plan.supply), plan.settings, plan.values, plan.settings.supply.estimate)
-    lots = plan.supply.lots
-    works = season_work(
-        plan.site_weeks, plan.carries, rates, lots, plan.calendar, plan.settings, plan.values, site_lonlat=places
-    )
-    money = season_money(works, plan.carries, rates, lots, plan.settings, plan.values)
+    """The plan with the names and words of its sheets, in the season's language."""
     used = plan.site_weeks["week"]
     weeks = range(int(used.min()), int(used.max()) + 1) if len(used) else range(plan.calendar.count)
     words = load_words(plan.settings.season.language)
     numbers, names = _names(plan, words)
     made_at = plan.record.get("made_at")
     made = datetime.fromisoformat(made_at).date() if made_at else date.today()
-    return Programme(plan, words, works, money, weeks, made, numbers, names)
+    return Programme(plan, words, plan.works, plan.money, weeks, made, numbers, names)
 
 
 def _names(plan: Plan, words: Words) -> tuple[dict[str, str], dict[str, str]]:
-    table = plan.site_table.sort_values(["village", "first_week", "residue_kg"], ascending=[True, True, False])
+    rank = plan.site_table["village"].map({v: i for i, v in enumerate(plan.village_table.index)})
+    table = plan.site_table.assign(rank=rank)
+    table = table.sort_values(["rank", "first_week", "residue_kg"], ascending=[True, True, False], kind="stable")
     nth = table.groupby("village").cumcount() + 1
     numbers = {str(site): words.number(int(n)) for site, n in nth.items()}
     villages = plan.village_table["name"]
     names = {}
-    for site, row in plan.site_table.iterrows():
-        own, village = str(row["name"]).strip(), str(villages.get(row["village"], row["village"]))
+    for site, row in table.iterrows():
+        own = shortened(str(row["name"]), LONGEST_NAME)
+        village = shortened(str(villages.get(row["village"], row["village"])), LONGEST_NAME)
         given = own and own != str(site)
         names[str(site)] = own if given else words("sheet.site_name", village=village, n=numbers[str(site)])
     return numbers, names

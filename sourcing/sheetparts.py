@@ -103,7 +103,13 @@ def grid(
     for row in rows:
         if isinstance(row, str):
             page.box(x, y + 0.1, label + cell * len(weeks) + (tail if tail > 2 else 0), high - 0.2, fill=BAND)
-            page.text(x + 1, y + down, _shrunk(row, most - 2, 7.5 * grown)[0], _shrunk(row, most - 2, 7.5 * grown)[1], bold=True)
+            page.text(
+                x + 1,
+                y + down,
+                _shrunk(row, most - 2, 7.5 * grown)[0],
+                _shrunk(row, most - 2, 7.5 * grown)[1],
+                bold=True,
+            )
             y += high
             continue
         said, size = _shrunk(row.label, label - 1.5, 7.5 * grown)
@@ -114,8 +120,9 @@ def grid(
             fills.append(SHADES[shade])
             colour = "#ffffff" if shade == "several" else INK
             fit = min(7.5 * grown, 7.5 * grown * (cell - 0.5) / max(width(words, 7.5 * grown, True), 0.1))
-            page.text(left + (i + 0.5) * cell, y + high / 2 + fit * 0.13, words, fit, bold=shade == "several" or row.bold,
-                      align="center", colour=colour)  # fmt: skip
+            bold = shade == "several" or row.bold
+            middle, foot_y = left + (i + 0.5) * cell, y + high / 2 + fit * 0.13
+            page.text(middle, foot_y, words, fit, bold=bold, align="center", colour=colour)
         if row.last:
             page.text(left + cell * len(weeks) + tail, y + down, row.last, 7 * grown, bold=True, align="right")
         y += high

@@ -1,10 +1,11 @@
-"""The printed programme: the decision, the calendar for the wall, a page a village, a page a place, the safety sheet."""
+"""The printed programme: the decision, the wall calendar, a page a village, a page a place, the safety sheet."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from datetime import date
 from pathlib import Path
+from typing import Any
 
 import matplotlib
 import numpy as np
@@ -29,12 +30,21 @@ from sourcing.sheetparts import (
     head,
     heading,
 )
-from sourcing.sitesheet import site_sheet
+from sourcing.sitesheet import call_lines, site_sheet
 from sourcing.villagesheet import bounds_of, concerned, site_row, village_sheet
 
 UNPROVEN = 0.1
 """A plan with a wider gap than this to the best possible is called unproven [share]."""
-PDF_OPTIONS = {"pdf.fonttype": 42, "pdf.compression": 6, "hatch.linewidth": 0.35, "svg.fonttype": "none"}
+CHART_MM = 40.0
+STACKED_MM = 140.0
+"""With this much room [mm] the chart stands above the map, with less beside it."""
+LEGEND_MM = 12.0
+PDF_OPTIONS: dict[Any, Any] = {
+    "pdf.fonttype": 42,
+    "pdf.compression": 6,
+    "hatch.linewidth": 0.35,
+    "svg.fonttype": "none",
+}
 
 
 def write_sheets(plan: Plan, path: Path, paper: str = "A4") -> None:
@@ -43,7 +53,12 @@ def write_sheets(plan: Plan, path: Path, paper: str = "A4") -> None:
     left = " · ".join([plan.settings.season.name, prog.words("facts.made", date=prog.words.day(prog.made))])
     if prog.words.status != "complete":
         left += " · " + prog.words("map.draft")
-    facts_of_file = {"Title": f"{plan.settings.season.name}", "Creator": "sourcing", "CreationDate": None, "ModDate": None}
+    facts_of_file = {
+        "Title": f"{plan.settings.season.name}",
+        "Creator": "sourcing",
+        "CreationDate": None,
+        "ModDate": None,
+    }
     try:
         with matplotlib.rc_context(PDF_OPTIONS), PdfPages(path, metadata=facts_of_file) as pdf:
             for number, page in enumerate(sheet_pages(prog, paper), start=1):
@@ -84,11 +99,17 @@ def title_sheet(prog: Programme, land: Land, paper: str) -> Page:
     size = 7.2
     below = _lines_height(warn, page.inner, size) + _lines_height(data, page.inner, size) + 14
     room = page.bottom - y - below
-    half = (page.inner - 6) / 2
-    low = heading(page, MARGIN, y, words("sheet.chart"), half)
-    _chart(page, prog, MARGIN, low, half, min(room - 8, 110))
-    low = heading(page, MARGIN + half + 6, y, words("sheet.overview"), half)
-    overview(page, prog, land, (MARGIN + half + 6, low, half, max(min(room - 22, 100), 30)))
+    if room >= STACKED_MM:
+        low = heading(page, MARGIN, y, words("sheet.chart"), page.inner)
+        _chart(page, prog, MARGIN, low, page.inner, CHART_MM)
+        low = heading(page, MARGIN, low + CHART_MM + 4, words("sheet.overview"), page.inner)
+        overview(page, prog, land, (MARGIN, low, page.inner, page.bottom - below - low - LEGEND_MM))
+    else:
+        half = (page.inner - 6) / 2
+        low = heading(page, MARGIN, y, words("sheet.chart"), half)
+        _chart(page, prog, MARGIN, low, half, max(room - 8, 36))
+        low = heading(page, MARGIN + half + 6, y, words("sheet.overview"), half)
+        overview(page, prog, land, (MARGIN + half + 6, low, half, max(room - 12 - 2 * LEGEND_MM, 30)))
     y = page.bottom - below + 2
     y = heading(page, MARGIN, y, words("safety.title"), page.inner)
     for text in warn:
@@ -114,7 +135,9 @@ def decision(prog: Programme) -> list[tuple[str, str]]:
     places = plan.site_table["village"].value_counts()
     where = [f"{prog.village(str(v))} ({number(int(places.get(v, 0)))})" for v in deployed.index]
     most = 24
-    listed = ", ".join(where[:most]) + (" " + words("sheet.and_more", n=number(len(where) - most)) if len(where) > most else "")
+    listed = ", ".join(where[:most]) + (
+        " " + words("sheet.and_more", n=number(len(where) - most)) if len(where) > most else ""
+    )
     out = [
         (words("sheet.what"), words(
             "sheet.what_said", residue=tonnes(total["residue_kg"]), free=tonnes(total["residue_free_kg"]),
@@ -188,7 +211,8 @@ def _chart(page: Page, prog: Programme, x: float, y: float, w: float, h: float) 
     fleet = fleet_by_week(plan.calendar, plan.settings.fleet)[prog.weeks[0] : prog.weeks[-1] + 1]
     most = max(float(sums["barrels"].max()), float(fleet.max()), 1.0)
     left, low, tall = x + 7, y + h - 9, h - 16
-    bar = (w - 7) / len(prog.weeks)
+    bar = min((w - 7) / len(prog.weeks), 18.0)
+    full, w = w, 7 + bar * len(prog.weeks)
     step = next(s for s in (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000, 5000) if most / s <= 5)
     for tick in range(0, int(most) + 1, step):
         foot_y = low - tick / most * tall
@@ -197,7 +221,16 @@ def _chart(page: Page, prog: Programme, x: float, y: float, w: float, h: float) 
     for i, row in enumerate(sums.itertuples()):
         at, wide = left + (i + 0.12) * bar, bar * 0.76
         if row.barrels:
-            page.box(at, low - row.barrels / most * tall, wide, row.barrels / most * tall, fill="#dfe4e9", edge=INK, thick=0.5, over=2.6)
+            page.box(
+                at,
+                low - row.barrels / most * tall,
+                wide,
+                row.barrels / most * tall,
+                fill="#dfe4e9",
+                edge=INK,
+                thick=0.5,
+                over=2.6,
+            )
             page.box(at, low - row.used / most * tall, wide, row.used / most * tall, fill="#5b6a79", over=2.7)
     page.lines([[(left + i * bar, low - n / most * tall), (left + (i + 1) * bar, low - n / most * tall)]
                 for i, n in enumerate(fleet)], 1.1, INK)  # fmt: skip
@@ -213,7 +246,7 @@ def _chart(page: Page, prog: Programme, x: float, y: float, w: float, h: float) 
     foot_y, at = low + 8, x
     for fill, key in (("#5b6a79", "sheet.chart_busy"), ("#dfe4e9", "sheet.chart_idle"), ("", "sheet.chart_fleet")):
         said = words(key)
-        if at + 5 + width(said, 6.5) > x + w and at > x:
+        if at + 5 + width(said, 6.5) > x + full and at > x:
             at, foot_y = x, foot_y + 3.6
         if fill:
             page.box(at, foot_y - 2.2, 3.4, 2.4, fill=fill, edge=INK, thick=0.4)
@@ -223,7 +256,9 @@ def _chart(page: Page, prog: Programme, x: float, y: float, w: float, h: float) 
         at += 4.6 + width(said, 6.5) + 4
 
 
-def overview(page: Page, prog: Programme, land: Land, box: tuple[float, float, float, float], week: int | None = None) -> float:
+def overview(
+    page: Page, prog: Programme, land: Land, box: tuple[float, float, float, float], week: int | None = None
+) -> float:
     """The whole land: fields, villages, and at each place the most barrels that stand there at once, or those of one
     week. Returns where it ends [mm].
     """
@@ -256,7 +291,11 @@ def village_list(prog: Programme, paper: str) -> Iterator[Page]:
     several = plan.settings.fleet.several
     keys = ("village", "several", "barrels_most", "when", "residue", "char", "mean_way", "reason")
     columns = [
-        Column(words(f"sheet.col_{k}", several=words.number(several)), "left" if k in ("village", "when", "reason") else "right", k == "village")
+        Column(
+            words(f"sheet.col_{k}", several=words.number(several)),
+            "left" if k in ("village", "when", "reason") else "right",
+            k == "village",
+        )
         for k in keys
     ]
     rows = []
@@ -264,9 +303,13 @@ def village_list(prog: Programme, paper: str) -> Iterator[Page]:
         used = plan.site_weeks.loc[plan.site_weeks["village"] == village, "week"]
         stands = bool(row["deploy"])
         calendar = plan.calendar
-        when = held(f"{prog.short_day(calendar.monday(int(used.min())))} – {prog.sunday(int(used.max()))}") if stands else "–"
+        when = (
+            held(f"{prog.short_day(calendar.monday(int(used.min())))} – {prog.sunday(int(used.max()))}")
+            if stands
+            else "–"
+        )
         rows.append((
-            str(row["name"]), words.number(row["several_weeks"]) if stands else "–",
+            prog.village(str(village)), words.number(row["several_weeks"]) if stands else "–",
             words.number(row["most_barrels"]) if stands else "–", when,
             words.tonnes(row["residue_kg"]) if stands else "–", words.tonnes(row["char_kg"]) if stands else "–",
             words.number(row["mean_carry_m"]) if stands else "–", words.reason(row.to_dict(), several),
@@ -276,7 +319,10 @@ def village_list(prog: Programme, paper: str) -> Iterator[Page]:
     while rows:
         page = Page(paper)
         y = head(page, plan.settings.season.name, title)
-        y = page.paragraph(MARGIN, y, page.inner, words("rank.lead", several=words.number(several)), 8, colour=QUIET) + 1
+        y = (
+            page.paragraph(MARGIN, y, page.inner, words("rank.lead", several=words.number(several)), 8, colour=QUIET)
+            + 1
+        )
         _, done = table(page, MARGIN, y, columns, rows, widths, page.bottom, 8)
         rows = rows[max(done, 1) :]
         title = words("sheet.continued", name=words("rank.title"))
@@ -286,13 +332,15 @@ def village_list(prog: Programme, paper: str) -> Iterator[Page]:
 A4_INNER = 210.0 - 2 * MARGIN
 
 
+MOST_WEEKS_ACROSS = 45
+"""Weeks of the wall calendar on one page."""
+
+
 def wall_calendar(prog: Programme, paper: str) -> Iterator[Page]:
     """The whole programme for the wall: each place and week, lying pages; many weeks go on over further pages."""
-    words, plan = prog.words, prog.plan
-    most_weeks = 45
-    for first in range(prog.weeks.start, prog.weeks.stop, most_weeks):
-        weeks = range(first, min(first + most_weeks, prog.weeks.stop))
-        yield from _calendar_pages(prog, paper, _calendar_rows(prog, weeks), weeks, words("sheet.calendar"))
+    for first in range(prog.weeks.start, prog.weeks.stop, MOST_WEEKS_ACROSS):
+        weeks = range(first, min(first + MOST_WEEKS_ACROSS, prog.weeks.stop))
+        yield from _calendar_pages(prog, paper, _calendar_rows(prog, weeks), weeks, prog.words("sheet.calendar"))
     yield from _moves_list(prog, paper)
 
 
@@ -309,8 +357,12 @@ def _calendar_rows(prog: Programme, weeks: range) -> list[WeekRow | str]:
     fleet = fleet_by_week(plan.calendar, plan.settings.fleet)
     cells = [words.number(n) if n else "" for n in totals["barrels"]]
     rows.append(words("sheet.all_sites"))
-    rows.append(WeekRow(words("sheet.all_barrels"), cells, bold=True, last=words.number(int(plan.site_weeks["barrels"].sum()))))
-    rows.append(WeekRow(words("sheet.in_store"), [words.number(int(fleet[w] - totals.at[w, "barrels"])) for w in weeks]))
+    rows.append(
+        WeekRow(words("sheet.all_barrels"), cells, bold=True, last=words.number(int(plan.site_weeks["barrels"].sum())))
+    )
+    rows.append(
+        WeekRow(words("sheet.in_store"), [words.number(int(fleet[w] - totals.at[w, "barrels"])) for w in weeks])
+    )
     for column, key in (("carriers", "sheet.carriers"), ("tenders", "sheet.tenders"), ("char_kg", "sheet.char_kg")):
         rows.append(WeekRow(words(key), [words.number(v) if v else "" for v in totals[column]]))
     return rows
@@ -327,17 +379,18 @@ def _calendar_pages(
     while rows:
         page = Page(paper, lying=True)
         y = head(page, prog.plan.settings.season.name, title, (prog.days(weeks[0], weeks[-1]),))
-        fit = int((page.bottom - y - GRID_HEAD_MM - 6) / GRID_ROW_MM)
+        fit = max(int((page.bottom - y - GRID_HEAD_MM - 6) / GRID_ROW_MM), 2)
         here = rows[:fit]
         if len(rows) > fit and isinstance(here[-1], str):
             here = here[:-1]
         high = min((page.bottom - y - GRID_HEAD_MM - 6) / len(here), WALL_ROW_MM)
         y = grid(page, MARGIN, y, page.inner, 52, prog, weeks, here, words("sheet.barrel_weeks"), high) + 4.2
         x = MARGIN
+        several = {"several": words.number(fleet.several), "floor": words.number(fleet.busy_floor * 100)}
         for shade, said in (
-            ("several", words("legend.several", several=words.number(fleet.several), floor=words.number(fleet.busy_floor * 100))),
+            ("several", words("legend.several", **several)),
             ("some", words("legend.fewer")),
-        ):  # fmt: skip
+        ):
             page.box(x, y - 2.6, 5, 3, fill=SHADES[shade], edge=INK, thick=0.4)
             page.text(x + 6.5, y, said, 7, colour=QUIET)
             x += 6.5 + width(said, 7) + 6
@@ -349,7 +402,10 @@ def _calendar_pages(
 def _moves_list(prog: Programme, paper: str) -> Iterator[Page]:
     """Barrels on the road, week by week."""
     words, store = prog.words, prog.words("sheet.store")
-    columns = [Column(words(f"sheet.col_{k}"), "right" if k in ("barrels", "metres") else "left") for k in ("from", "to", "barrels", "metres")]
+    columns = [
+        Column(words(f"sheet.col_{k}"), "right" if k in ("barrels", "metres") else "left")
+        for k in ("from", "to", "barrels", "metres")
+    ]
     rows: list[tuple[str, ...]] = []
     for week, moves in prog.works.moves.groupby("week", sort=True):
         monday = prog.plan.calendar.monday(int(week))
@@ -381,16 +437,19 @@ def whole_safety_sheet(prog: Programme, paper: str) -> Iterator[Page]:
     """The whole safety sheet, to hang at every place."""
     words = prog.words
     page = Page(paper)
-    y = head(page, words("sheet.hang"), words("sheet.safety_sheet"))
-    topic = ""
-    for line in safety_sheet(prog.plan.values):
+    y = free = head(page, words("sheet.hang"), words("sheet.safety_sheet"))
+    topic, lines = "", safety_sheet(prog.plan.values)
+    for line in lines:
         needed = 6 + len(line.text) / 95 * 4.6
         if y + needed > page.bottom:
             yield page
             page = Page(paper)
-            y = head(page, words("sheet.hang"), words("sheet.continued", name=words("sheet.safety_sheet")))
+            y = free = head(page, words("sheet.hang"), words("sheet.continued", name=words("sheet.safety_sheet")))
         if line.topic != topic:
-            y = page.paragraph(MARGIN, y + 1.2, 36, line.topic, 8.6, bold=True) - 3.4 * 1.36 * 0.9
-            topic = line.topic
-        y = page.paragraph(MARGIN + 40, y, page.inner - 40, line.text, 8.6) + 0.8
+            topic, y = line.topic, max(y, free) + 1.4
+            free = page.paragraph(MARGIN, y, 36, topic, 8.6, bold=True)
+        if line is lines[-1]:
+            call_lines(page, MARGIN + 40, y, page.inner - 40, line.text, 8.6)
+        else:
+            y = page.paragraph(MARGIN + 40, y, page.inner - 40, line.text, 8.6) + 0.8
     yield page

@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from sourcing.pagemaps import Land, MapFrame
-from sourcing.pages import MARGIN, QUIET, Column, Page, column_widths, held, table
+from sourcing.pages import MARGIN, QUIET, TICK_BOX, Column, Page, column_widths, held, shortened, table
 from sourcing.programme import Programme
 from sourcing.safety import safety_sheet
 from sourcing.sheetparts import head, heading
 from sourcing.villagesheet import bounds_of, field_kinds
 
-MAP_MM = 100.0
+MAP_MM = 92.0
 MAP_HIGH_MM = 84.0
 GUTTER_MM = 6.0
 ESSENTIAL = frozenset({
@@ -51,22 +51,35 @@ def _weeks(page: Page, prog: Programme, site: str, y: float) -> float:
     """The week table with its sums."""
     words = prog.words
     work = prog.works.site_weeks[prog.works.site_weeks["site_id"] == site]
-    keys = ("week", "days", "barrels", "batches", "residue_wet", "water_l", "char_kg", "loads_in", "carriers", "tenders")
+    keys = (
+        "week",
+        "days",
+        "barrels",
+        "fire_days",
+        "batches",
+        "residue_wet",
+        "water_l",
+        "char_kg",
+        "loads_in",
+        "carriers",
+        "tenders",
+    )
     columns = [
         Column(words(f"sheet.col_{k}"), "left" if k == "days" else "right", k in ("week", "barrels")) for k in keys
     ]
     rows = [
         (
-            prog.week_number(w.week), prog.days(w.week), words.number(w.barrels), words.number(w.batches),
-            words.number(w.wet_kg), words.number(w.water_l), words.number(w.char_kg), words.number(w.loads),
-            words.number(w.carriers), words.number(w.tenders),
+            prog.week_number(w.week), prog.days(w.week), words.number(w.barrels), words.number(w.fire_days),
+            words.number(w.batches), words.number(w.wet_kg), words.number(w.water_l), words.number(w.char_kg),
+            words.number(w.loads), words.number(w.carriers), words.number(w.tenders),
         )
         for w in work.itertuples()
     ]  # fmt: skip
-    sums = work[["batches", "wet_kg", "water_l", "char_kg", "loads"]].sum()
+    sums = work[["fire_days", "batches", "wet_kg", "water_l", "char_kg", "loads"]].sum()
     rows.append((
-        "", words("sheet.season_sum"), "", words.number(sums["batches"]), words.number(sums["wet_kg"]),
-        words.number(sums["water_l"]), words.number(sums["char_kg"]), words.number(sums["loads"]), "", "",
+        "", words("sheet.season_sum"), "", words.number(sums["fire_days"]), words.number(sums["batches"]),
+        words.number(sums["wet_kg"]), words.number(sums["water_l"]), words.number(sums["char_kg"]),
+        words.number(sums["loads"]), "", "",
     ))  # fmt: skip
     widths = column_widths(columns, rows, page.inner, 7.5)
     return table(page, MARGIN, y, columns, rows, widths, page.bottom, 7.5)[0]
@@ -83,7 +96,9 @@ def _moves(page: Page, prog: Programme, site: str, y: float) -> float:
         day = prog.plan.calendar.monday(min(int(row.week), prog.plan.calendar.count))
         key = "sheet.come" if comes else "sheet.go" if row.to_site != "store" else "sheet.go_store"
         said.append(words(key, day=prog.short_day(day), **named))
-    return page.paragraph(MARGIN, y + 1.2, page.inner, f"{words('sheet.moves')}: {'; '.join(said)}.", 7.5) if said else y
+    return (
+        page.paragraph(MARGIN, y + 1.2, page.inner, f"{words('sheet.moves')}: {'; '.join(said)}.", 7.5) if said else y
+    )
 
 
 def _fields(prog: Programme, site: str) -> pd.DataFrame:
@@ -125,7 +140,11 @@ def _map(page: Page, prog: Programme, land: Land, site: str, fields: pd.DataFram
     for village, spot in land.villages.items():
         frame.home(*spot)
         frame.label(*spot, prog.village(village), 7, bold=True, gap=1.0)
-    entries = [("mark", words("sheet.legend_this")), ("gives", words("sheet.legend_numbered")), ("way", words("sheet.legend_way"))]
+    entries = [
+        ("mark", words("sheet.legend_this")),
+        ("gives", words("sheet.legend_numbered")),
+        ("way", words("sheet.legend_way")),
+    ]
     return frame.legend(words, [*entries, ("home", words("legend.village"))])
 
 
@@ -139,8 +158,15 @@ def _safety(page: Page, prog: Programme, x: float, y: float, most: float) -> flo
         if line is sheet[0] or line is first_on_poison or ESSENTIAL.intersection(line.figures):
             y = page.paragraph(x, y, most, line.text, 7) + 0.7
     y = page.paragraph(x, y, most, words("sheet.safety_whole"), 7, bold=True) + 1.5
-    for part in re.split(r"\s{2,}", sheet[-1].text):
-        y = page.paragraph(x, y, most, part, 7.5) + 1.2
+    return call_lines(page, x, y, most, sheet[-1].text, 7.5)
+
+
+def call_lines(page: Page, x: float, y: float, most: float, words: str, size: float) -> float:
+    """The names to write numbers beside, two on a line. Returns where they end [mm]."""
+    parts = re.split(r"\s{2,}", words)
+    for i in range(0, len(parts), 2):
+        low = [page.paragraph(x + k * most / 2, y, most / 2 - 3, part, size) for k, part in enumerate(parts[i : i + 2])]
+        y = max(low) + 1.4
     return y
 
 
@@ -154,7 +180,11 @@ def _field_list(
     """The fields in order, week by week, in two columns; goes on over as many pages as it needs."""
     words = prog.words
     columns = [
-        Column(words(f"sheet.col_{k}"), "right" if k in ("nth", "loads", "kg") else "center" if k == "done" else "left", k in ("nth", "field"))
+        Column(
+            words(f"sheet.col_{k}"),
+            "right" if k in ("nth", "loads", "kg") else "center" if k == "done" else "left",
+            k in ("nth", "field"),
+        )
         for k in FIELD_KEYS
     ]
     rows = _field_rows(prog, fields)
@@ -182,15 +212,16 @@ def _field_list(
 
 
 def _field_rows(prog: Programme, fields: pd.DataFrame) -> list[tuple[str, ...]]:
-    words, out = prog.words, []
+    words = prog.words
+    out: list[tuple[str, ...]] = []
     for week, group in fields.groupby("week", sort=True):
         out.append((words("sheet.week_days", n=prog.week_number(int(week)), days=prog.days(int(week))),))
         for f in group.itertuples():
             minutes = f", {words.number(max(f.minutes, 1))} min" if np.isfinite(f.minutes) else ""
             out.append((
-                words.number(f.nth), str(f.field_id), prog.residue(f.crop, f.residue),
+                words.number(f.nth), shortened(str(f.field_id), 40), prog.residue(f.crop, f.residue),
                 words.number(f.loads), words.number(f.wet_kg),
                 held(f"{words.number(f.distance_m)} {words('unit.m')}{minutes}"),
-                held(prog.sunday(int(f.clear_week)) + (" !" if f.last_chance else "")), "☐",
+                held(prog.sunday(int(f.clear_week)) + (" !" if f.last_chance else "")), TICK_BOX,
             ))  # fmt: skip
     return out

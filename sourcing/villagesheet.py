@@ -11,9 +11,10 @@ import shapely
 from sourcing.pagemaps import Land, MapFrame
 from sourcing.pages import MARGIN, QUIET, Page
 from sourcing.programme import Programme
-from sourcing.sheetparts import Shade, WeekRow, facts, grid, head, heading
+from sourcing.sheetparts import GRID_HEAD_MM, GRID_ROW_MM, Shade, WeekRow, facts, grid, head, heading
 
 MAP_MM = 104.0
+MAP_HIGH_MM = (70.0, 135.0)
 MOST_WEEKS = 30
 """A programme longer than this shows only the village's own weeks, so that the numbers stay readable [weeks]."""
 
@@ -29,10 +30,17 @@ def village_sheet(prog: Programme, land: Land, village: str, paper: str) -> Page
     """The one page of a village."""
     page, words = Page(paper), prog.words
     row = prog.plan.village_table.loc[village]
-    y = head(page, words("sheet.village"), prog.village(village), (prog.plan.settings.season.name, _weeks_used(prog, village)))
+    y = head(
+        page,
+        words("sheet.village"),
+        prog.village(village),
+        (prog.plan.settings.season.name, _weeks_used(prog, village)),
+    )
     y = page.paragraph(MARGIN, y, page.inner, _lead(prog, village, row), 10, bold=True) + 2
     top = y
-    low = _map(page, prog, land, village, y)
+    sites = [s for s in prog.site_names if prog.plan.site_table.at[s, "village"] == village]
+    season_mm = (len(sites) + 6) * GRID_ROW_MM + GRID_HEAD_MM + 16 if sites else 0.0
+    low = _map(page, prog, land, village, y, float(np.clip(page.bottom - y - season_mm - 14, *MAP_HIGH_MM)))
     x = MARGIN + MAP_MM + 6
     room = page.width - MARGIN - x
     for title, pairs in (
@@ -43,7 +51,6 @@ def village_sheet(prog: Programme, land: Land, village: str, paper: str) -> Page
             top = heading(page, x, top, words(title), room)
             top = facts(page, x, top, room, pairs, room * 0.47) + 2.4
     y = max(low, top) + 3
-    sites = [s for s in prog.site_names if prog.plan.site_table.at[s, "village"] == village]
     if sites:
         y = heading(page, MARGIN, y, words("sheet.season"), page.inner)
         y = _season(page, prog, village, sites, y)
@@ -62,15 +69,17 @@ def _lead(prog: Programme, village: str, row: pd.Series) -> str:
     return prog.words.reason(row.to_dict(), prog.plan.settings.fleet.several) + "."
 
 
-def _map(page: Page, prog: Programme, land: Land, village: str, y: float) -> float:
+def _map(page: Page, prog: Programme, land: Land, village: str, y: float, high: float) -> float:
     plan, words = prog.plan, prog.words
     carries = plan.carries[plan.carries["village"] == village]
     kinds = field_kinds(prog, set(carries["field_id"]), village)
     own = np.isin(kinds, ("gives", "idle"))
-    sites = [s for s in plan.site_table.index if plan.site_table.at[s, "village"] == village or s in set(carries["site_id"])]
+    sites = [
+        s for s in plan.site_table.index if plan.site_table.at[s, "village"] == village or s in set(carries["site_id"])
+    ]
     spots = [land.sites[str(s)] for s in sites]
     bounds = bounds_of(land.fields[own], spots or [land.villages[village]])
-    frame = MapFrame(page, (MARGIN, y, MAP_MM, 96.0), land, bounds)
+    frame = MapFrame(page, (MARGIN, y, MAP_MM, high), land, bounds)
     frame.draw_ground()
     frame.draw_fields(kinds, plan.fields.frame["estimated"].to_numpy(dtype=bool))
     at_home = land.way_ends["field_id"].isin(carries["field_id"]).to_numpy(dtype=bool)
@@ -83,7 +92,11 @@ def _map(page: Page, prog: Programme, land: Land, village: str, y: float) -> flo
     for other, (px, py) in land.villages.items():
         frame.home(px, py)
         frame.label(px, py, prog.village(other), 7, bold=True, gap=1.0)
-    entries = [("mark", words("sheet.legend_site")), ("gives", words("sheet.legend_gives")), ("idle", words("sheet.legend_idle"))]
+    entries = [
+        ("mark", words("sheet.legend_site")),
+        ("gives", words("sheet.legend_gives")),
+        ("idle", words("sheet.legend_idle")),
+    ]
     if bool(plan.field_table["estimated"].any()):
         entries.append(("estimated", words("field.estimated")))
     return frame.legend(words, [*entries, ("way", words("sheet.legend_way")), ("home", words("legend.village"))])
@@ -109,11 +122,11 @@ def _asked(prog: Programme, village: str) -> list[tuple[str, str]]:
     work = prog.works.site_weeks[prog.works.site_weeks["village"] == village]
     pairs = []
     if len(given):
-        fields = given["field_id"].nunique()
+        fields, every = given["field_id"].nunique(), plan.village_table.at[village, "fields"]
         loads = given.groupby("mode")["loads"].sum().sort_values(ascending=False)
         by_mode = [f"{words.number(n)} {words.of('mode', str(m))}" for m, n in loads.items()]
         pairs += [
-            (words("sheet.fields_giving"), words("sheet.n_of", n=words.number(fields), of=words.number(plan.village_table.at[village, "fields"]))),
+            (words("sheet.fields_giving"), words("sheet.n_of", n=words.number(fields), of=words.number(every))),
             (words("sheet.residue_given"), f"{words.tonnes(given['mass_kg'].sum())} {words('unit.t')}"),
             (words("sheet.loads"), ", ".join(by_mode)),
             (words("sheet.carry_hours"), f"{words.number(given['carry_h'].sum())} {words('sheet.hours')}"),
@@ -124,6 +137,7 @@ def _asked(prog: Programme, village: str) -> list[tuple[str, str]]:
             (words("sheet.carriers_most"), words.number(weekly["carriers"].max())),
             (words("sheet.tenders_most"), words.number(weekly["tenders"].max())),
             (words("sheet.tender_hours"), f"{words.number(work['tender_h'].sum())} {words('sheet.hours')}"),
+            (words("sheet.crew_hours"), f"{words.number(work['crew_h'].sum())} {words('sheet.hours')}"),
             (words("sheet.water_week"), f"{words.number(weekly['water_l'].max())} {words('sheet.litres')}"),
         ]  # fmt: skip
     return pairs
@@ -151,7 +165,10 @@ def _concerns(prog: Programme, village: str, row: pd.Series) -> list[tuple[str, 
     households = math.ceil(fields / plan.settings.money.fields_a_household - 1e-9)
     pairs = [
         (words("sheet.households"), words("sheet.about", n=words.number(households))),
-        (words("sheet.fields_all"), f"{words.number(len(own))}, {words.number(own['area_ha'].sum(), 1)} {words('unit.ha')}"),
+        (
+            words("sheet.fields_all"),
+            f"{words.number(len(own))}, {words.number(own['area_ha'].sum(), 1)} {words('unit.ha')}",
+        ),
     ]
     guessed = int(own["estimated"].sum())
     return [*pairs, (words("field.estimated"), words.number(guessed))] if guessed else pairs
@@ -164,7 +181,11 @@ def _season(page: Page, prog: Programme, village: str, sites: list[str], y: floa
     if len(weeks) > MOST_WEEKS:
         weeks = range(int(work["week"].min()), int(work["week"].max()) + 1)
     rows: list[WeekRow | str] = [site_row(prog, s, weeks) for s in sites]
-    sums = work.groupby("week")[["barrels", "carriers", "tenders", "loads", "batches", "water_l"]].sum().reindex(weeks, fill_value=0)
+    sums = (
+        work.groupby("week")[["barrels", "carriers", "tenders", "loads", "batches", "water_l"]]
+        .sum()
+        .reindex(weeks, fill_value=0)
+    )
     for column, key in (
         ("barrels", "sheet.all_barrels"), ("batches", "sheet.batches"), ("loads", "sheet.loads_in"),
         ("carriers", "sheet.carriers"), ("tenders", "sheet.tenders"), ("water_l", "sheet.water_l"),
