@@ -13,15 +13,14 @@ import json
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, timedelta
 from functools import cache
 from importlib.metadata import distribution
 from importlib.resources import files
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import folium
-import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
@@ -33,8 +32,10 @@ from shapely.geometry.base import BaseGeometry
 from sourcing.errors import OutputError
 from sourcing.fonts import devanagari_css, has_devanagari
 from sourcing.packing import Ints, Shapes, Trees, shapes_on_grid, squeeze, to_grid, trees_of, varints
+from sourcing.plan import Plan
 from sourcing.relief import hill_shade
-from sourcing.weeks import Calendar
+from sourcing.survey import RawLayer
+from sourcing.weeks import DAYS_A_WEEK, Calendar
 from sourcing.words import Words, load_words
 
 WGS84 = "EPSG:4326"
@@ -56,32 +57,14 @@ PALETTE: Mapping[str, str] = {
     "soon": "#5b93cc",
     "now": "#0d2650",
     "carried": "#dde9f5",
-    "lost": "#93402a",
+    "lost": "#8c4b39",
 }
 """Fill of a field by its state; `HATCH` says which carry lines on top."""
-HATCH: Mapping[str, tuple[str, float]] = {"carried": ("#6b98c7", 0.31), "lost": ("#d9a58d", 0.18)}
+HATCH: Mapping[str, tuple[str, float]] = {"carried": ("#6b98c7", 0.31), "lost": ("#c9a08d", 0.16)}
 """Colour of the lines over a fill, and the share of the ground they cover."""
 
 
-class PlanLike(Protocol):
-    """What the map reads of a plan."""
-
-    settings: Any
-    calendar: Calendar
-    fields: Any
-    arcs: Any
-    survey: Any
-    site_weeks: pd.DataFrame
-    site_table: pd.DataFrame
-    village_table: pd.DataFrame
-    carries: pd.DataFrame
-    field_table: pd.DataFrame
-    routes: gpd.GeoDataFrame
-    cautions: tuple[str, ...]
-    record: dict[str, Any]
-
-
-def write_map(plan: PlanLike, path: Path, *, offline: bool = True) -> None:
+def write_map(plan: Plan, path: Path, *, offline: bool = True) -> None:
     """The season map as a file. Raises OutputError when it cannot be written."""
     text = render_map(plan, offline=offline)
     try:
@@ -90,7 +73,7 @@ def write_map(plan: PlanLike, path: Path, *, offline: bool = True) -> None:
         raise OutputError(f"the map could not be written to {path}: {exc}") from exc
 
 
-def render_map(plan: PlanLike, *, offline: bool = True, generated_at: datetime | None = None) -> str:
+def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | None = None) -> str:
     """The season map as HTML text.
 
     `offline` puts everything into the page; without it Leaflet is linked, which makes a smaller page that needs the
@@ -119,7 +102,7 @@ def render_map(plan: PlanLike, *, offline: bool = True, generated_at: datetime |
     }
     season_map = folium.Map(location=drawn.centre, zoom_start=12, tiles=None, zoom_control=False, max_zoom=20)
     season_map._id = "season"
-    season_map.options.update(attribution_control=False, zoom_snap=0.5, keyboard=True)
+    season_map.options.update(attribution_control=False, zoom_snap=0.25, keyboard=True)
     figure = SeasonFigure(page, offline=offline)
     figure.add_child(season_map)
     return figure.render()
@@ -240,12 +223,12 @@ class _Drawn:
     centre: tuple[float, float]
 
 
-def _made_at(plan: PlanLike) -> datetime:
+def _made_at(plan: Plan) -> datetime:
     text = plan.record.get("made_at")
     return datetime.fromisoformat(text) if text else datetime.now(UTC)
 
 
-def _facts(plan: PlanLike, words: Words, made: datetime) -> list[dict[str, str]]:
+def _facts(plan: Plan, words: Words, made: datetime) -> list[dict[str, str]]:
     """Date, age of the data, coverage: what stands under the map."""
     frame, aside = plan.fields.frame, len(plan.fields.set_aside)
     estimated = int(frame["estimated"].sum())
@@ -271,7 +254,7 @@ def _facts(plan: PlanLike, words: Words, made: datetime) -> list[dict[str, str]]
     return [{"id": key, "text": text} for key, text in facts.items()]
 
 
-def _drawn(plan: PlanLike, words: Words) -> _Drawn:
+def _drawn(plan: Plan, words: Words) -> _Drawn:
     calendar = plan.calendar
     frame = plan.fields.frame
     if len(frame):
@@ -291,7 +274,7 @@ def _drawn(plan: PlanLike, words: Words) -> _Drawn:
     layers = [(kind, *_layer_shapes(kind, shape, crs, origin)) for kind, shape, crs in _layers(plan)]
     ids = "\n".join(str(i).replace("\n", " ") for i in frame.index).encode("utf-8")
     runs = [_field_columns(table, villages, crops), shapes.pack()]
-    runs += [varints(carries[c]) for c in ("step", "site", "week", "kg")]
+    runs += [varints(carries[c]) for c in ("step", "site", "week", "kg", "more")]
     runs += [varints(ways[c]) for c in ("field", "site", "m", "minutes")] + [trees.pack()]
     runs += [on_grid.pack() for _, _, on_grid in layers] + [ids]
     data = {
@@ -305,7 +288,7 @@ def _drawn(plan: PlanLike, words: Words) -> _Drawn:
         "straight": bool(plan.arcs.straight_line),
         "crops": [{"key": c, "name": words.of("crop", c)} for c in crops],
         "villages": _villages(plan, words, origin),
-        "sites": _sites(plan, villages, origin),
+        "sites": _sites(plan, words, villages, origin),
         "points": _points(plan, origin),
         "relief": _relief(plan, (west, south, east, north)),
         "fields": {"count": len(frame), "rings": int(shapes.rings.sum()), "id_bytes": len(ids)},
@@ -324,19 +307,22 @@ def _drawn(plan: PlanLike, words: Words) -> _Drawn:
 
 
 WORDS_IN_PAGE = (
-    "map", "week", "now", "find", "rank", "site", "field", "route", "state", "legend", "facts", "detail", "table", "sure",
-    "unit",
+    "map", "week", "now", "find", "rank", "site", "field", "route", "state", "legend", "facts", "detail", "table",
+    "sure", "unit",
 )  # fmt: skip
 """Groups of words that the page's script asks for."""
 
 
 def _weeks(calendar: Calendar, words: Words) -> list[dict[str, str]]:
-    mondays = [calendar.monday(w) for w in range(calendar.count)]
-    return [
-        {"label": label, "days": words.week_days(calendar, w), "month": words.month(mondays[w]),
-         "short": words.digits(f"{mondays[w].day}.{mondays[w].month}.")}
-        for w, label in enumerate(calendar.labels)
-    ]  # fmt: skip
+    out = []
+    for week, label in enumerate(calendar.labels):
+        monday = calendar.monday(week)
+        sunday = monday + timedelta(days=DAYS_A_WEEK - 1)
+        out.append({
+            "label": label, "days": words.week_days(calendar, week), "month": words.month(monday),
+            "short": words.digits(f"{monday.day}.{monday.month}."), "monday": f"{monday}", "sunday": f"{sunday}",
+        })  # fmt: skip
+    return out
 
 
 def _field_columns(table: pd.DataFrame, villages: Sequence[Any], crops: Sequence[str]) -> bytes:
@@ -352,7 +338,7 @@ def _places(keys: Sequence[Any]) -> dict[Any, int]:
     return {k: i for i, k in enumerate(keys)}
 
 
-def _bounds(plan: PlanLike) -> tuple[float, float, float, float]:
+def _bounds(plan: Plan) -> tuple[float, float, float, float]:
     """West, south, east, north of fields, villages and sites [degrees]."""
     boxes = [plan.fields.frame.total_bounds] if len(plan.fields.frame) else []
     for table in (plan.village_table, plan.site_table):
@@ -367,7 +353,7 @@ def _bounds(plan: PlanLike) -> tuple[float, float, float, float]:
     return (float(west), float(south), float(east), float(north))
 
 
-def _fleet(plan: PlanLike) -> list[int]:
+def _fleet(plan: Plan) -> list[int]:
     fleet, first = plan.settings.fleet, plan.calendar
     steps = sorted(fleet.barrels_from.items())
     return [
@@ -375,7 +361,7 @@ def _fleet(plan: PlanLike) -> list[int]:
     ]  # fmt: skip
 
 
-def _villages(plan: PlanLike, words: Words, origin: tuple[int, int]) -> list[dict[str, Any]]:
+def _villages(plan: Plan, words: Words, origin: tuple[int, int]) -> list[dict[str, Any]]:
     table = plan.village_table
     estimated = plan.field_table.groupby("village")["estimated"].mean()
     out = []
@@ -392,9 +378,23 @@ def _villages(plan: PlanLike, words: Words, origin: tuple[int, int]) -> list[dic
     return out
 
 
-def _sites(plan: PlanLike, villages: Sequence[Any], origin: tuple[int, int]) -> list[dict[str, Any]]:
+def site_names(plan: Plan, words: Words) -> dict[str, str]:
+    """What each site is called: its own name, else its village's and a number, counted by first week and residue."""
+    table = plan.site_table.assign(rank=plan.site_table["village"].map(_places(list(plan.village_table.index))))
+    table = table.sort_values(["rank", "first_week", "residue_kg"], ascending=[True, True, False], kind="stable")
+    number = table.groupby("village").cumcount() + 1
+    village = table["village"].map(plan.village_table["name"]).fillna(table["village"])
+    return {
+        str(site): name
+        if name and name != str(site)
+        else words("sheet.site_name", village=village[site], n=words.number(number[site]))
+        for site, name in table["name"].astype(str).items()
+    }
+
+
+def _sites(plan: Plan, words: Words, villages: Sequence[Any], origin: tuple[int, int]) -> list[dict[str, Any]]:
     table, count = plan.site_table, plan.calendar.count
-    of_village = _places(villages)
+    of_village, names = _places(villages), site_names(plan, words)
     by_site = dict(tuple(plan.site_weeks.groupby("site_id")))
     empty = plan.site_weeks.iloc[:0]
     stress = getattr(plan, "stress", None)
@@ -409,7 +409,7 @@ def _sites(plan: PlanLike, villages: Sequence[Any], origin: tuple[int, int]) -> 
             dense[name] = [int(v) if digits == 0 else round(float(v), digits) for v in np.round(line, digits)]
         x, y = to_grid(np.array([[row["lon"], row["lat"]]]), WGS84, origin)[0].tolist()
         out.append({
-            "id": str(key), "name": str(row["name"]) or str(key), "village": of_village.get(row["village"], -1),
+            "id": str(key), "name": names[str(key)], "village": of_village.get(row["village"], -1),
             "x": x, "y": y, "barrels": dense["barrels"], "busy": dense["busy"], "residue": dense["residue_kg"],
             "char": dense["char_kg"], "carry": _whole(row["mean_carry_m"]), "several": int(row["several_weeks"]),
             "barrel_weeks": int(row["barrel_weeks"]), "sure": _sure(sure.get(key)),
@@ -428,30 +428,35 @@ def _whole(value: Any) -> int | None:
     return None if pd.isna(value) else round(float(value))
 
 
-def _carry_rows(plan: PlanLike, field_ids: pd.Index, sites: Sequence[Any]) -> pd.DataFrame:
-    """One row a (field, site, week), by field: places in the page's own order, `step` from the field before, kg."""
-    rows = plan.carries.groupby(["field_id", "site_id", "week"], as_index=False)["mass_kg"].sum()
+def _carry_rows(plan: Plan, field_ids: pd.Index, sites: Sequence[Any]) -> pd.DataFrame:
+    """One row a (field, site, week), by field: places in the page's own order, and whole kg.
+
+    `step` is the way from the field before, `kg` what is charred, `more` what it lost since it was ready.
+    """
+    rows = plan.carries.groupby(["field_id", "site_id", "week"], as_index=False)[["mass_kg", "taken_kg"]].sum()
     rows = pd.DataFrame({
         "field": field_ids.get_indexer(rows["field_id"]), "site": pd.Index(sites).get_indexer(rows["site_id"]),
         "week": rows["week"].astype(int), "kg": np.rint(rows["mass_kg"]).astype(int),
+        "more": np.rint(rows["taken_kg"] - rows["mass_kg"]).astype(int),
     })  # fmt: skip
     rows = rows[(rows["field"] >= 0) & (rows["site"] >= 0)].sort_values(["field", "week", "site"])
     return rows.assign(step=np.diff(rows["field"].to_numpy(), prepend=0))
 
 
-def _route_rows(plan: PlanLike, field_ids: pd.Index, sites: Sequence[Any]) -> pd.DataFrame:
+def _route_rows(plan: Plan, field_ids: pd.Index, sites: Sequence[Any]) -> pd.DataFrame:
     """One row a way, by site: places in the page's own order, whole metres and minutes, and the row of the geometry."""
     routes = plan.routes
     rows = pd.DataFrame({
         "field": field_ids.get_indexer(routes["field_id"]), "site": pd.Index(sites).get_indexer(routes["site_id"]),
         "m": np.rint(routes["distance_m"].to_numpy(dtype=float)).astype(int),
-        "minutes": np.rint(routes["minutes"].to_numpy(dtype=float)).astype(int), "at": np.arange(len(routes)),
+        "minutes": np.maximum(1, np.rint(routes["minutes"].to_numpy(dtype=float))).astype(int),
+        "at": np.arange(len(routes)),
     })  # fmt: skip
     drawn = ~(shapely.is_missing(routes.geometry.to_numpy()) | shapely.is_empty(routes.geometry.to_numpy()))
     return rows[(rows["field"] >= 0) & (rows["site"] >= 0) & drawn].sort_values(["site", "field"])
 
 
-def _route_trees(plan: PlanLike, ways: pd.DataFrame, origin: tuple[int, int]) -> Trees:
+def _route_trees(plan: Plan, ways: pd.DataFrame, origin: tuple[int, int]) -> Trees:
     on_grid = shapes_on_grid(plan.routes.geometry.to_numpy()[ways["at"]], WGS84, origin, ROUTE_TOLERANCE_M)
     home = to_grid(plan.site_table[["lon", "lat"]].to_numpy(dtype=float), WGS84, origin)
     at_site = zip(on_grid.lines(), ways["site"], strict=True)
@@ -470,11 +475,11 @@ def _layer_shapes(kind: str, shapes: Geometries, crs: Any, origin: tuple[int, in
     return area, shapes_on_grid(shapes, crs, origin, GROUND_TOLERANCE_M if area else ROUTE_TOLERANCE_M)
 
 
-def _layers(plan: PlanLike) -> list[tuple[str, Geometries, Any]]:
+def _layers(plan: Plan) -> list[tuple[str, Geometries, Any]]:
     """What lies under and over the fields: kind, geometries (all areas or all lines), coordinate reference system."""
     survey = plan.survey
     kinds = [layer.kind for layer in plan.settings.layers.no_go]
-    found = [("background", layer) for layer in survey.background]
+    found: list[tuple[str, RawLayer | None]] = [("background", layer) for layer in survey.background]
     found += [(kinds[i] if i < len(kinds) else "other", layer) for i, layer in enumerate(survey.no_go)]
     found += [("barrier", survey.barriers), ("path", survey.paths)]
     out = []
@@ -490,14 +495,14 @@ def _layers(plan: PlanLike) -> list[tuple[str, Geometries, Any]]:
     return out
 
 
-def _relief(plan: PlanLike, bounds: tuple[float, float, float, float]) -> dict[str, Any] | None:
+def _relief(plan: Plan, bounds: tuple[float, float, float, float]) -> dict[str, Any] | None:
     shade = hill_shade(plan.survey.elevation, bounds) if plan.survey.elevation else None
     if shade is None:
         return None
     return {"picture": shade.picture, "bounds": [[shade.south, shade.west], [shade.north, shade.east]]}
 
 
-def _points(plan: PlanLike, origin: tuple[int, int]) -> list[dict[str, Any]]:
+def _points(plan: Plan, origin: tuple[int, int]) -> list[dict[str, Any]]:
     """Workshops, heaps and unused places, as points on the grid."""
     out = []
     for kind, layer in (("workshop", plan.survey.workshop), ("waste_point", plan.survey.waste_points)):

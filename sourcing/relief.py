@@ -7,6 +7,7 @@ import io
 from dataclasses import dataclass
 from math import cos, radians
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import rasterio
@@ -15,13 +16,19 @@ from matplotlib.colors import LightSource
 from PIL import Image
 from rasterio.enums import Resampling
 from rasterio.warp import reproject, transform_bounds
+from scipy.ndimage import distance_transform_edt
 
 MOST_DOTS = 1024
 """Longest side of the picture [dots]."""
 MARGIN = 0.25
 """How far the shade reaches beyond the land drawn, as a share of its size."""
-DARKEST = 0.62
-"""Grey of the darkest slope [0-1, 1 white]: the shade stays behind what is drawn on it."""
+DARKEST = 0.42
+"""How much the darkest slope covers the paper [0-1]: the shade stays behind what is drawn on it."""
+LIFT = 0.15
+"""Shadow of level ground, as a share of the darkest."""
+COLOUR = (72, 68, 60)
+FADE_DOTS = 24
+"""Width over which the shade fades out at the raster's edge [dots]."""
 QUALITY = 60
 """Of the WebP picture [0-100]."""
 
@@ -61,14 +68,23 @@ def hill_shade(elevation: Path, bounds: tuple[float, float, float, float]) -> Sh
     filled = np.where(known, heights, heights[known].mean())
     light = LightSource(azdeg=315, altdeg=45).hillshade(filled, vert_exag=_stretch(filled), dx=ground, dy=ground)
     flat = np.sin(radians(45))
-    grey = np.where(known, 1 - (1 - DARKEST) * np.clip((flat - light) / flat + 0.18, 0, 1), 1.0)
+    shadow = np.clip((flat - light) / flat + LIFT, 0, 1) * DARKEST * _faded(known)
+    dots = np.zeros((*shape, 4), dtype=np.uint8)
+    dots[..., :3] = COLOUR
+    dots[..., 3] = np.rint(shadow * 255)
     out = io.BytesIO()
-    Image.fromarray((grey * 255).astype(np.uint8)).save(out, "WEBP", quality=QUALITY)
+    Image.fromarray(dots).save(out, "WEBP", quality=QUALITY, alpha_quality=QUALITY)
     text = base64.b64encode(out.getvalue()).decode("ascii")
     return Shade(f"data:image/webp;base64,{text}", *lonlat)
 
 
-def _stretch(heights: np.ndarray[tuple[int, int], np.dtype[np.float64]]) -> float:
+def _faded(known: np.ndarray[Any, np.dtype[np.bool_]]) -> np.ndarray[Any, np.dtype[np.float64]]:
+    """1 well inside the known ground, falling to 0 at its edge."""
+    inner = distance_transform_edt(np.pad(known, 1))[1:-1, 1:-1]
+    return np.asarray(np.clip((inner - 2) / FADE_DOTS, 0, 1))
+
+
+def _stretch(heights: np.ndarray[Any, np.dtype[np.float64]]) -> float:
     """How much flat land is raised so that its shape shows: between 1 and 6."""
     steepest = float(np.percentile(heights, 98) - np.percentile(heights, 2))
     return float(np.clip(400.0 / max(steepest, 1.0), 1.0, 6.0))

@@ -70,7 +70,7 @@ def landscape(
     carries = pd.DataFrame({
         "lot": np.flatnonzero(goes), "field_id": np.array(field_ids)[goes], "site_id": np.array(site_ids)[near[goes]],
         "village": np.array(village_ids)[nearest[goes]], "crop": crop[goes], "residue": "stalk", "week": week[goes],
-        "mass_kg": carried[goes], "distance_m": reach[goes], "mode": "head_load",
+        "mass_kg": carried[goes], "taken_kg": carried[goes], "distance_m": reach[goes], "mode": "head_load",
         "loads": np.ceil(carried[goes] / 15), "carry_h": carried[goes] / 15 * reach[goes] * 2 / 3600,
         "cost": carried[goes] * 0.4,
     })  # fmt: skip
@@ -99,6 +99,7 @@ def landscape(
         "residue_kg": site_weeks.groupby("site_id")["residue_kg"].sum().reindex(opened).to_numpy(),
         "char_kg": site_weeks.groupby("site_id")["char_kg"].sum().reindex(opened).to_numpy(),
         "mean_carry_m": mean_carry.reindex(opened).to_numpy(),
+        "first_week": site_weeks.groupby("site_id")["week"].min().reindex(opened).to_numpy(),
         "several_weeks": several.reindex(opened, fill_value=0).to_numpy(),
         "barrel_weeks": site_weeks.groupby("site_id")["barrels"].sum().reindex(opened).to_numpy(),
     }, index=pd.Index(opened, name="site_id"))  # fmt: skip

@@ -263,9 +263,9 @@ class Painter {
     for (const pass of [0, 1]) {
       for (const [node, kg] of load) {
         const p = ways.parent[node];
-        const width = 1.5 + 7 * Math.sqrt(kg / strongest);
-        context.lineWidth = pass ? width : width + 2.5;
-        context.strokeStyle = pass ? (strong ? WAY : '#c583a6') : 'rgba(255,255,255,.9)';
+        const width = (strong ? 1.8 : 0.8) + (strong ? 7 : 5) * Math.sqrt(kg / strongest);
+        context.lineWidth = pass ? width : width + (strong ? 3 : 1.5);
+        context.strokeStyle = pass ? (strong ? WAY : '#cf97b5') : 'rgba(255,255,255,.9)';
         context.beginPath();
         context.moveTo(ways.xy[2 * node] * scale + ox, oy - ways.xy[2 * node + 1] * scale);
         context.lineTo(ways.xy[2 * p] * scale + ox, oy - ways.xy[2 * p + 1] * scale);
@@ -349,9 +349,9 @@ function spark(context, x, y, width, height, barrels, busy, week, most) {
   const bar = width / n;
   for (let i = 0; i < n; i++) {
     const h = (height * barrels[i]) / most;
-    context.fillStyle = i === week ? '#f5a31a' : '#a9b0ba';
+    context.fillStyle = i === week ? '#f5a31a' : '#b9c0ca';
     context.fillRect(x + i * bar, y + height - h, Math.max(1, bar - 0.8), h);
-    context.fillStyle = INK;
+    context.fillStyle = i === week ? INK : '#3f5470';
     context.fillRect(x + i * bar, y + height - h * busy[i], Math.max(1, bar - 0.8), h * busy[i]);
   }
   context.fillStyle = '#8a9099';

@@ -65,7 +65,7 @@ function fieldStates(week) {
   const gone = new Float64Array(n);
   const nowCarried = new Uint8Array(n);
   for (let c = 0; c < carry.field.length; c++) {
-    if (carry.week[c] <= week) gone[carry.field[c]] += carry.kg[c];
+    if (carry.week[c] <= week) gone[carry.field[c]] += carry.taken[c];
     if (carry.week[c] === week) nowCarried[carry.field[c]] = 1;
   }
   for (let i = 0; i < n; i++) {
@@ -136,7 +136,8 @@ function paintMarks(view) {
     group.several = group.sites.some((s) => isSeveral(season.sites[s].barrels[week], season.sites[s].busy[week]));
     group.doubtful = group.sites.length === 1 && season.sites[group.sites[0]].sure?.word === 'doubtful';
     group.r = group.barrels ? radius(group.barrels) : 6;
-    taken.push([group.x - group.r - 3, group.y - group.r - 3, group.x + group.r + 3, group.y + group.r + 3]);
+    group.box = [group.x - group.r - 3, group.y - group.r - 3, group.x + group.r + 3, group.y + group.r + 3];
+    if (group.barrels) taken.push(group.box);
   }
   badges.sort((a, b) => a.barrels - b.barrels);
   for (const group of badges) {
@@ -182,9 +183,11 @@ function paintMarks(view) {
     }
   }
 
-  if (view.zoom >= 13) {
-    const width = Math.max(40, Math.min(72, season.weeks.length * 1.8)) * big, height = 15 * big;
-    for (const group of badges) {
+  const width = Math.max(40, Math.min(72, season.weeks.length * 1.8)) * big, height = 15 * big;
+  const seen = badges.filter((g) => g.x > 0 && g.y > 0 && g.x < view.width && g.y < view.height);
+  if (seen.length * width * height * 2.4 < 0.07 * view.width * view.height) {
+    taken.push(...seen.filter((g) => !g.barrels).map((g) => g.box));
+    for (const group of seen) {
       if (group.sites.length > 1) continue;
       const site = season.sites[group.sites[0]];
       const x = group.x - width / 2, y = group.y + group.r + 5;
@@ -359,9 +362,9 @@ function sparkline(barrels, busy, most = season.most) {
   const n = barrels.length;
   const bars = (height) => barrels.map((b, i) => (b ? `M${i + 0.06} 1h.88v${-height(i) / most}h-.88z` : '')).join('');
   return svg('svg', { class: 'spark', viewBox: `0 0 ${n} 1`, preserveAspectRatio: 'none', 'aria-hidden': 'true' },
-    svg('rect', { class: 'mark', x: 0, y: 0, width: 1, height: 1 }),
     svg('path', { class: 'there', d: bars((i) => barrels[i]) }),
-    svg('path', { class: 'busy', d: bars((i) => barrels[i] * busy[i]) }));
+    svg('path', { class: 'busy', d: bars((i) => barrels[i] * busy[i]) }),
+    svg('rect', { class: 'mark', x: 0, y: 0, width: 1, height: 1 }));
 }
 
 function play(on) {
@@ -476,9 +479,8 @@ function drawChart() {
   const fleet = season.fleet.map((f, i) => `${i ? 'L' : 'M'}${i} ${1 - f / most}H${i + 1}`).join('');
   at('track').style.setProperty('--last', Math.max(1, n - 1));
   at('chart').replaceChildren(svg('svg', { viewBox: `0 0 ${n} 1`, preserveAspectRatio: 'none' },
-    svg('rect', { class: 'mark', x: 0, y: 0, width: 1, height: 1 }),
     svg('path', { class: 'there', d: bars(there) }), svg('path', { class: 'busy', d: bars(busy) }),
-    svg('path', { class: 'fleet', d: fleet })));
+    svg('path', { class: 'fleet', d: fleet }), svg('rect', { class: 'mark', x: 0, y: 0, width: 1, height: 1 })));
   let last = '';
   at('months').replaceChildren(...season.weeks.flatMap(({ month }, i) => {
     if (month === last) return [];
@@ -623,7 +625,9 @@ function readAddress() {
   shown.crop = find(season.crops.map((c) => c.key), 'crop');
   shown.site = find(season.sites.map((s) => s.id), 'site');
   shown.field = parts.has('field') ? season.fieldIds().indexOf(parts.get('field')) : -1;
-  const first = season.weeks.findIndex((_, w) => season.sites.some((s) => s.barrels[w]));
+  const today = new Date().toISOString().slice(0, 10);
+  const current = season.weeks.findIndex(({ monday, sunday }) => monday <= today && today <= sunday);
+  const first = current >= 0 ? current : season.weeks.findIndex((_, w) => season.sites.some((s) => s.barrels[w]));
   const week = find(season.weeks.map((w) => w.label), 'week');
   shown.week = week >= 0 ? week : Math.max(0, first);
   setLarge(parts.get('view') === 'large');
@@ -726,6 +730,13 @@ async function start() {
   map.on('mouseout', () => { at('tip').hidden = true; });
   new ResizeObserver(() => map.invalidateSize({ animate: false })).observe(at('mapbox'));
   window.addEventListener('hashchange', readAddress);
+  const printing = (on) => {
+    document.body.classList.toggle('printing', on);
+    map.invalidateSize({ animate: false });
+    if (on && shown.site < 0 && shown.village < 0) whole();
+  };
+  window.addEventListener('beforeprint', () => printing(true));
+  window.addEventListener('afterprint', () => printing(false));
   document.body.dataset.ready = 'yes';
   performance.mark('season-ready');
 }

@@ -141,7 +141,8 @@ async function readSeason() {
   const c = season.carries;
   const of = reader.ints(c);
   for (let i = 1; i < c; i++) of[i] += of[i - 1];
-  season.carry = { field: of, site: reader.ints(c), week: reader.ints(c), kg: reader.ints(c) };
+  season.carry = { field: of, site: reader.ints(c), week: reader.ints(c), kg: reader.ints(c), taken: reader.ints(c) };
+  for (let i = 0; i < c; i++) season.carry.taken[i] += season.carry.kg[i];
   const w = season.routes.count;
   const ways = { field: reader.ints(w), site: reader.ints(w), m: reader.ints(w), minutes: reader.ints(w) };
   season.ways = { ...ways, ...reader.trees(season.routes.nodes, w) };

@@ -39,6 +39,7 @@ class Opened:
         self.page.on("request", lambda r: self.asked.append(r.url))
         self.page.on("pageerror", lambda e: self.trouble.append(str(e)))
         self.page.on("console", lambda m: self.trouble.append(m.text) if m.type == "error" else None)
+        self.page.clock.set_fixed_time("2027-09-25T09:00:00Z")
         self.page.goto(path.as_uri() + address)
         self.until("document.body.dataset.ready === 'yes'")
 
