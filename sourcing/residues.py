@@ -146,7 +146,7 @@ def pair_table(
         np.array(taken, dtype=bool),
         tuple(dict.fromkeys(used)),
     )
-    faults += _impossible_pairs(table)
+    faults += _impossible_pairs(table, estimate)
     return table, faults
 
 
@@ -158,8 +158,13 @@ def _figure(values: Values, name: str, end: str, faults: list[Finding], used: li
     return values.pick(name, end)  # type: ignore[arg-type]
 
 
-def _impossible_pairs(pairs: Pairs) -> list[Finding]:
+def _impossible_pairs(pairs: Pairs, estimate: Estimate) -> list[Finding]:
     out = []
+    uses = sum(pairs.p[f"{name}_share"] for name in ("fodder", "fuel", "thatch"))
+    over = np.flatnonzero(np.asarray(uses) > 1.0 + 1e-9).tolist() if estimate == "likely" else []
+    for k in over:
+        found = f"{pairs.crop[k]}/{pairs.residue[k]}: fodder, fuel and thatch sum to {np.asarray(uses)[k]:g}"
+        out.append(refuse("shares_over_one", found, "at most 1", "mend the figures"))
     for k, (crop, residue) in enumerate(zip(pairs.crop, pairs.residue, strict=True)):
         for key in ("moisture_ready", "ratio_moisture"):
             if pairs.p[key][k] >= 1.0:

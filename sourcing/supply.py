@@ -27,7 +27,7 @@ from sourcing.chain import (
 )
 from sourcing.errors import Finding, InputError, NoPlanError
 from sourcing.land import read_land
-from sourcing.residues import Array, Ints, Pairs, loss_week_of, pair_table, refuse
+from sourcing.residues import Array, Pairs, loss_week_of, pair_table, refuse
 from sourcing.settings import Settings
 from sourcing.values import Values
 from sourcing.weather import MOST_DAYS, drying, read_weather
@@ -122,7 +122,7 @@ def residue_supply(
     chain = _chain_frame(frame, streams, pairs, grown, parts)
     looks += _lost_findings(chain, file)
     used = (*pairs.used, *_general_figures(settings, values, climate is not None, slopes is not None))
-    return Supply(calendar, _lot_frame(frame, streams, pairs, lots, low, high), chain, tuple(looks), used)
+    return Supply(calendar, _lot_frame(frame, chain, streams, pairs, lots, low, high), chain, tuple(looks), used)
 
 
 def _general_figures(settings: Settings, values: Values, climate: bool, slopes: bool) -> list[str]:
@@ -236,13 +236,19 @@ def _within(lots: dict[str, Any], calendar: Calendar, at_harvest: Array) -> tupl
 
 
 def _lot_frame(
-    frame: pd.DataFrame, streams: Streams, pairs: Pairs, lots: dict[str, Any], low: Array, high: Array
+    frame: pd.DataFrame,
+    chain: pd.DataFrame,
+    streams: Streams,
+    pairs: Pairs,
+    lots: dict[str, Any],
+    low: Array,
+    high: Array,
 ) -> pd.DataFrame:
     stream = lots["stream"]
     field, pair = streams.field[stream], streams.pair[stream]
     return pd.DataFrame(
         {
-            **_names(frame, field, pair, pairs),
+            **{name: chain[name].array.take(stream) for name in ("field_id", "village", "crop", "residue")},
             "ready_week": lots["ready"],
             "clear_week": lots["last"],
             "mass_kg": lots["mass"],
@@ -260,12 +266,13 @@ def _lot_frame(
 def _chain_frame(
     frame: pd.DataFrame, streams: Streams, pairs: Pairs, grown: Array, parts: dict[str, Array]
 ) -> pd.DataFrame:
-    names = _names(frame, streams.field, streams.pair, pairs)
+    names = _names(frame, streams, pairs)
     return pd.DataFrame({**names, "grown_kg": grown, **{key: parts[key] for key in CHAIN}})
 
 
-def _names(frame: pd.DataFrame, field: Ints, pair: Ints, pairs: Pairs) -> dict[str, Any]:
+def _names(frame: pd.DataFrame, streams: Streams, pairs: Pairs) -> dict[str, Any]:
     """Names as categories: one copy of each word, whatever the number of rows."""
+    field, pair = streams.field, streams.pair
     village, villages = pd.factorize(frame["village"].astype(str), sort=True)
     crop_code = {c: i for i, c in enumerate(pairs.crops)}
     kinds = tuple(dict.fromkeys(pairs.residue))
@@ -289,7 +296,8 @@ def _lost_findings(chain: pd.DataFrame, file: str) -> list[Finding]:
     ):  # fmt: skip
         lost = chain[chain[column] > 0]
         if len(lost):
-            kinds = ", ".join(f"{c}/{r}" for c, r in sorted(set(zip(lost["crop"], lost["residue"], strict=True))))
+            pairs = lost[["crop", "residue"]].drop_duplicates().astype(str).itertuples(index=False)
+            kinds = ", ".join(sorted(f"{crop}/{residue}" for crop, residue in pairs))
             fields = lost["field_id"].nunique()
             found = f"{lost[column].sum() / 1000:.1f} t dry of {kinds} on {fields} fields {told}"
             out.append(Finding("look", file, None, what, found, "residue that can be charred in time", remedy))

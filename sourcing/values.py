@@ -215,6 +215,12 @@ def rows(
     return out
 
 
+def calendar_rows(values: Values, region: str = "", crop: str = "") -> list[dict[str, str]]:
+    """Crop calendars as plain rows, of one region or crop or of all."""
+    chosen = (w for w in values.windows if region in ("", w.region) and crop in ("", w.crop))
+    return [asdict(window) for window in chosen]
+
+
 def explain(values: Values, name: str) -> str:
     """A figure in plain words, with its range, basis, standing and full source. Raises KeyError when unknown."""
     fig = values.figure(name)

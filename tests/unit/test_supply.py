@@ -211,6 +211,14 @@ def test_impossible_rows_are_refused_all_at_once():
     }  # fmt: skip
 
 
+def test_figures_that_cannot_be_are_refused_together():
+    values = Values.load({f"{STALK}.fodder_share": 0.7, f"{STALK}.fuel_share": 0.6, f"{STALK}.moisture_ready": 1.0,
+                          f"{STALK}.above_ground_share": 0.95})  # fmt: skip
+    with pytest.raises(InputError) as caught:
+        supply({}, values=values)
+    assert sorted(f.what for f in caught.value.findings) == ["impossible", "shares_over_one", "shares_over_one"]
+
+
 def test_names_in_options_are_checked():
     with pytest.raises(InputError) as caught:
         supply({}, supply={"surveyed": {"Elsewhere": 0.5}, "village_uses": [

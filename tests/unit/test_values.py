@@ -5,7 +5,7 @@ import re
 import pytest
 
 from sourcing.errors import InputError
-from sourcing.values import STANDINGS, Values, explain, load_tables, rows, to_csv
+from sourcing.values import STANDINGS, Values, calendar_rows, explain, load_tables, rows, to_csv
 
 HEAD = "name,low,likely,high,unit,basis,source,place,standing,note\n"
 SOURCES = {"a.toml": '[book]\ntitle = "T"\nauthors = "A"\nyear = 1999\naddress = "example.org"\n'}
@@ -121,6 +121,39 @@ def test_rows_filter_by_words_and_standing():
     assert all("maize" in r["name"] and r["standing"] == "practice" for r in found)
     with pytest.raises(KeyError):
         rows(values, standing="gossip")
+
+
+UNITS = {
+    "residue_to_product": "kg/kg", "ratio_moisture": "share", "moisture_harvest": "share", "moisture_ready": "share",
+    "drying_days": "d", "drying_rate_day": "1/d", "bulk_wet_kg_m3": "kg/m3", "collectable_share": "share",
+    "loss_week_field": "share", "loss_week_cover": "share", "fodder_share": "share", "fuel_share": "share",
+    "thatch_share": "share", "barrel_load_wet_kg": "kg", "char_minutes": "min", "char_yield": "kg/kg",
+    "raw_ash_share": "share", "char_ash_share": "share", "char_hhv_mj_kg": "MJ/kg", "char_form": "code",
+    "lies_in_field": "code", "serves_cover": "code", "above_ground_share": "share",
+}  # fmt: skip
+
+
+def test_every_residue_has_every_figure_in_its_unit():
+    values = Values.load()
+    for crop in values.crops():
+        for residue in values.residues(crop):
+            own = {k: f for k, f in values.under(f"crop.{crop}.{residue}").items() if k != "per_plant_dry_kg"}
+            assert {k: f.unit for k, f in own.items()} == UNITS, f"{crop}/{residue}"
+            assert own["moisture_ready"].likely <= 0.2
+            assert own["char_form"].likely in (0, 1)
+            for key in ("moisture_harvest", "moisture_ready", "ratio_moisture"):
+                assert own[key].basis == "wet_basis"
+            assert own["residue_to_product"].basis in ("as_received", "dry")
+            assert own["barrel_load_wet_kg"].basis == "as_received"
+            assert own["char_yield"].basis == "dry"
+
+
+def test_calendars_are_rows_and_days_come_in_order_but_for_the_year_end():
+    values = Values.load()
+    assert {"southern_africa", "semi_arid_india", "west_africa"} <= set(values.regions())
+    (cotton,) = calendar_rows(values, "southern_africa", "cotton")
+    assert cotton["clear_by"] == "10-01"
+    assert len(calendar_rows(values)) == len(values.windows)
 
 
 def test_every_built_in_standing_is_explained_and_sources_are_used():
