@@ -260,6 +260,7 @@ def _lot_frame(
             "estimated": frame["estimated"].to_numpy(dtype=bool)[field],
         },
         index=pd.RangeIndex(len(stream), name="lot"),
+        copy=False,
     )
 
 
@@ -267,7 +268,7 @@ def _chain_frame(
     frame: pd.DataFrame, streams: Streams, pairs: Pairs, grown: Array, parts: dict[str, Array]
 ) -> pd.DataFrame:
     names = _names(frame, streams, pairs)
-    return pd.DataFrame({**names, "grown_kg": grown, **{key: parts[key] for key in CHAIN}})
+    return pd.DataFrame({**names, "grown_kg": grown, **{key: parts[key] for key in CHAIN}}, copy=False)
 
 
 def _names(frame: pd.DataFrame, streams: Streams, pairs: Pairs) -> dict[str, Any]:
