@@ -26,6 +26,7 @@ from sourcing.weeks import DAYS_A_WEEK, month_day, next_occurrence
 
 Days = npt.NDArray[np.datetime64]
 _HALF_YEAR = np.timedelta64(183, "D")
+_YEAR = np.timedelta64(366, "D")
 _NO_DAY = np.datetime64("NaT", "D")
 
 
@@ -58,6 +59,7 @@ def harvest_days(
     start, end = _one_for_both(start, end, ledger)
     start, end, clear = _impossible(start, end, clear, values, ledger)
     own = ~np.isnat(end)
+    _odd_season(end, own, settings, ledger)
     windows = {c: windows_of(c, settings, values) for c in sorted(set(crop) - {""})}
     lacking = ~own & (crop != "") & ledger.kept
     ask = lacking & np.array([bool(windows.get(c)) for c in crop], dtype=bool)
@@ -180,6 +182,23 @@ def _impossible(start: Days, end: Days, clear: Days, values: Values, ledger: Led
     )  # fmt: skip
     clear = np.where(early, _NO_DAY, clear)
     return start, end, clear
+
+
+def _odd_season(end: Days, own: Mask, settings: Settings, ledger: Ledger) -> None:
+    """Tells of harvests over a year from the file's middle one, and of a file that ends before the season begins."""
+    rows = own & ledger.kept
+    if not rows.any():
+        return
+    middle = np.sort(end[rows])[int(rows.sum()) // 2]
+    odd = own & (np.abs(end - middle) > _YEAR)
+    shown = np.array([f"its harvest ends on {d}" if o else "" for d, o in zip(end, odd, strict=True)], dtype=object)
+    ledger.mark("look", odd, "odd_date", shown, f"a harvest within a year of the others' ({middle})", "check the year")
+    first = settings.season.first_day
+    if first is not None and end[rows].max() < np.datetime64(first, "D") - _YEAR:
+        ledger.whole_file(
+            "look", "past_season", f"the last harvest ends on {end[rows].max()}; the season begins on {first}",
+            "harvests of this season", "check first_day under [season], or take the survey of this season",
+        )  # fmt: skip
 
 
 def _first_day(settings: Settings, start: Days, own: Mask) -> date | None:

@@ -297,13 +297,14 @@ def _unit(heading: str, column: Column | None) -> str:
 def areas_from_corners(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     """Fields from rows of corners: the rows of a field_id, in order, become one area, told of by its first row.
 
-    A table in which no field_id comes back is left as it is: its rows are points.
+    A table in which no field_id comes back, or that has areas already, is left as it is.
     """
     ids = as_text(frame["field_id"])
     codes, unique = pd.factorize(pd.Series(ids, dtype=object))
     named = np.array([u != "" for u in unique] or [True], dtype=bool)
     counts = np.bincount(codes, minlength=len(unique))
-    if not len(frame) or not (counts[named] > 1).any():
+    kinds = shapely.get_type_id(frame.geometry.to_numpy())
+    if not len(frame) or not (counts[named] > 1).any() or not np.isin(kinds, (-1, 0)).all():
         return frame
     lon, _ = as_numbers(frame["lon"])
     lat, _ = as_numbers(frame["lat"])

@@ -25,6 +25,8 @@ from sourcing.survey import RawLayer
 
 _ALIKE = 85.0
 """Likeness (0 to 100) from which two village names are asked about."""
+_MOST_ASKED = 3000
+"""Most villages whose names are compared with each other."""
 
 
 @dataclass(frozen=True)
@@ -115,9 +117,11 @@ def place_villages(
     known = points.keys if points is not None else {}
     names: list[str] = list(points.names) if points is not None else []
     ids: list[str] = list(points.ids) if points is not None else []
+    taken = set(ids)
     position = np.full(len(unique) + 1, -1, dtype=np.int64)
     added: list[int] = []
     present = set(codes[kept & (codes >= 0)])
+    usual = _usual_spelling(codes[kept], written[kept])
     for k, key in enumerate(unique):
         if key == "" or k not in present:
             continue
@@ -126,10 +130,9 @@ def place_villages(
         else:
             position[k] = len(names)
             added.append(len(names))
-            spellings = pd.Series(written[codes == k]).value_counts()
-            best = sorted(spellings[spellings == spellings.max()].index)[0]
-            names.append(str(best))
-            ids.append(_free(slug(str(best)), ids))
+            names.append(usual[k])
+            ids.append(_free(slug(usual[k]), taken))
+            taken.add(ids[-1])
     _ask_about_names(names, added, points, ledger)
     village = position[codes]
     village_lon, village_lat = _where(points, names, village, kept & has_place, lon, lat, weight)
@@ -160,7 +163,14 @@ def place_villages(
     return Villages(of_row, result)
 
 
-def _free(wanted: str, taken: list[str]) -> str:
+def _usual_spelling(codes: npt.NDArray[np.int64], written: npt.NDArray[np.object_]) -> dict[int, str]:
+    """The spelling used most for each village; of equally frequent ones the first in the alphabet."""
+    count = pd.DataFrame({"code": codes, "word": written}).value_counts(sort=False).rename("n").reset_index()
+    best = count.sort_values(["n", "word"], ascending=[False, True], kind="stable").drop_duplicates("code")
+    return {int(c): str(w) for c, w in zip(best["code"], best["word"], strict=True)}
+
+
+def _free(wanted: str, taken: set[str]) -> str:
     number, name = 2, wanted
     while name in taken:
         name, number = f"{wanted}-{number}", number + 1
@@ -168,6 +178,8 @@ def _free(wanted: str, taken: list[str]) -> str:
 
 
 def _ask_about_names(names: list[str], added: list[int], points: Points | None, ledger: Ledger) -> None:
+    if len(names) > _MOST_ASKED:
+        return
     folded = [fold(n) for n in names]
     for i in added:
         others = [f for j, f in enumerate(folded) if j < i] if points is None else folded[: len(points.names)]

@@ -347,3 +347,25 @@ def test_real_boundaries_without_a_crop_say_what_is_lacking():
     folder, settings = real("kh_ai4sf_100.gpkg")
     with pytest.raises(InputError, match=r"no column says what grows there.*columns are id, country"):
         clean(folder, None, settings)
+
+
+def test_a_harvest_in_another_year_is_told(tmp_path):
+    rows = [{}, {}, {}, {"harvest_start": "2017-04-20", "harvest_end": "2017-05-10"}]
+    fields = clean(tmp_path, table(rows))
+    assert [f.row for f in fields.findings if f.what == "odd_date"] == [4]
+    assert "odd_date" not in kinds(clean(tmp_path, table(rows[:3])))
+
+
+def test_a_survey_of_years_ago_is_told(tmp_path):
+    assert "past_season" in kinds(clean(tmp_path, table([{}]), season(season={"first_day": "2029-04-01"})))
+    assert "past_season" not in kinds(clean(tmp_path, table([{}]), season(season={"first_day": "2027-04-01"})))
+
+
+def test_spellings_of_one_village_are_one_and_the_usual_one_is_shown(tmp_path):
+    fields = clean(tmp_path, table([{"village": v} for v in ("kolo", "Kolo", "Kolo", " KOLO ")]))
+    assert fields.villages.name.tolist() == ["Kolo"]
+
+
+def test_areas_with_columns_called_x_and_y_stay_areas(tmp_path):
+    frame = table([{"id": "4", "x": 1.0, "y": 2.0}] * 2 + [{"id": "5", "x": 1.0, "y": 2.0}])
+    assert clean(tmp_path, frame).counts["rows"] == 3
