@@ -23,7 +23,7 @@ from sourcing.values import Figure, Values
 Record = Mapping[str, Any]
 _MOST_PARTS = 12
 _CARRY = ["field", "site", "crop", "residue", "week", "mass_kg", "distance_m", "mode", "loads", "carry_h", "cost"]
-_SLACK = 1e-4
+_SLACK = 1e-3
 """Share by which a figure reckoned again may differ from the record, whose carries are rounded."""
 
 
@@ -263,6 +263,24 @@ def _rows(frame: pd.DataFrame) -> list[tuple[Any, Any]]:
     return list(zip(frame.index, frame.itertuples(index=False), strict=True))
 
 
+def _villages(scope: _Scope) -> list[Part]:
+    kept = sorted({str(s["village"]) for s in scope.sites if any(s["barrels_by_week"])})
+    return [Part(village, 1.0) for village in kept]
+
+
+def _fullest_week(scope: _Scope) -> list[Part]:
+    weeks = scope.record["weeks"]
+    totals = [sum(s["barrels_by_week"][week] for s in scope.sites) for week in range(len(weeks))]
+    if not totals or max(totals) == 0:
+        return []
+    full = totals.index(max(totals))
+    return [
+        Part(f"{s['id']} in {weeks[full]}", float(s["barrels_by_week"][full]))
+        for s in scope.sites
+        if s["barrels_by_week"][full]
+    ]
+
+
 def _unit(unit: str) -> Callable[[_Scope], str]:
     return lambda _scope: unit
 
@@ -336,6 +354,8 @@ _KINDS: Mapping[str, _Kind] = MappingProxyType(
         "sites": _Kind(
             "Sites that have a barrel in any week.", _unit("sites"), _site_sum(lambda _site, _settings: 1.0), _none
         ),
+        "villages_with_barrels": _Kind("Villages with a barrel in any week.", _unit("villages"), _villages, _none),
+        "most_barrels": _Kind("Barrels of the fullest week, the first such.", _unit("barrels"), _fullest_week, _none),
         "margin": _Kind(
             "What the char is worth at the sites, less work at the barrels, carrying, standing and opening.", _currency,
             _margin, _margin_figures,

@@ -53,10 +53,11 @@ def record():
         "carry_cost": float(carries["cost"].sum()), "barrel_weeks": int(weeks["barrels"].sum()),
         "barrel_weeks_busy": float((weeks["barrels"] * weeks["busy"]).sum()),
         "several_weeks": int((weeks["barrels"] >= 3).sum()), "margin": margin,
+        "villages_with_barrels": 2, "most_barrels": int(weeks.groupby("week")["barrels"].sum().max()),
         "carry_km": float((carries["loads"] * carries["distance_m"] * 2).sum() / 1000),
     }  # fmt: skip
     return {
-        "settings": settings.model_dump(mode="json"), "inputs": [{"path": "f.gpkg", "sha256": "ab" * 32, "rows": 5}],
+        "weeks": list(CALENDAR.labels), "settings": settings.model_dump(mode="json"), "inputs": [{"path": "f.gpkg", "sha256": "ab" * 32, "rows": 5}],
         "totals": totals, "sites": sites, "villages": [{**s, "id": s["village"]} for s in sites], "carries": rows,
         "values_used": figures,
     }  # fmt: skip
@@ -65,7 +66,7 @@ def record():
 @pytest.mark.parametrize(
     "name",
     ["residue_kg", "char_kg", "loads", "carry_h", "carry_cost", "carry_km", "barrel_weeks", "barrel_weeks_busy",
-     "several_weeks", "sites", "margin"],
+     "several_weeks", "sites", "margin", "villages_with_barrels", "most_barrels"],
 )  # fmt: skip
 def test_every_total_is_reckoned_again_to_what_was_recorded(record, name):
     found = trace(record, f"totals.{name}")
