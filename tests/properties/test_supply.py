@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -152,3 +153,22 @@ def test_slower_drying_never_frees_more(rows, days):
         return
     soon = run(rows)
     assert late.chain["free_kg"].sum() <= soon.chain["free_kg"].sum() * (1 + 1e-12)
+
+
+WAYS = {
+    "residue_to_product": 1, "ratio_moisture": -1, "collectable_share": 1, "fodder_share": -1, "fuel_share": -1,
+    "thatch_share": -1, "loss_week_field": -1, "loss_week_cover": -1, "drying_days": -1,
+    "cover_coefficient_ha_kg": 1, "litter_kg_ha": 1, "dry_share": 1, "yield_t_ha": 1,
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("name", "way"), WAYS.items())
+def test_every_figure_moves_supply_the_way_it_should(name, way):
+    """Each figure of every crop a tenth up: no stream may move the wrong way, and some must move the right way."""
+    raised = {n: f.likely * 1.1 for n, f in VALUES.figures.items() if n.endswith("." + name) and n.startswith("crop.")}
+    raised = {n: min(x, 1.0) if VALUES.figure(n).unit == "share" else x for n, x in raised.items()}
+    rows = [{"crop": c, "yield_t_ha": None, "clear_by": "2027-11-30"} for c in VALUES.crops()]
+    before = residue_supply(fields(*rows), season(), VALUES).chain["free_kg"].to_numpy()
+    after = residue_supply(fields(*rows), season(), Values.load(raised)).chain["free_kg"].to_numpy()
+    assert (way * (after - before) >= -1e-9 * before).all()
+    assert (way * (after - before) > 0).any()

@@ -1,5 +1,6 @@
 """Supply: from fields to lots, the chain from gross to free, the calendar, and what is refused."""
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 
 from sourcing.errors import InputError, NoPlanError
 from sourcing.supply import CHAIN, residue_supply
-from sourcing.values import Values
+from sourcing.values import Values, to_csv
 from tests.seasons import fields, season
 
 VALUES = Values.load()
@@ -239,3 +240,15 @@ def test_every_crop_and_residue_of_the_table_can_be_planned():
     got = supply(*[{"crop": c, "yield_t_ha": None} for c in crops], supply={"ground_cover": 0.0})
     assert set(got.chain["crop"]) == set(crops)
     assert (got.chain["free_kg"] > 0).mean() > 0.95
+
+
+def test_a_season_may_bring_a_crop_of_its_own(tmp_path):
+    own = [f for n, f in VALUES.figures.items() if n.startswith("crop.wheat.")]
+    text = to_csv(replace(f, name=f.name.replace("wheat", "teff"), source="") for f in own)
+    text = text.replace(",memory,", ",own,").replace(",reproduced,", ",own,").replace(",second_hand,", ",own,")
+    file = tmp_path / "own.csv"
+    file.write_text(text.replace(",seen,", ",own,"), encoding="utf-8")
+    values = Values.load(file=file)
+    teff = supply({"crop": "teff", "yield_t_ha": 1.6}, values=values).lots["mass_kg"].sum()
+    wheat = supply({"crop": "wheat", "yield_t_ha": 1.6}).lots["mass_kg"].sum()
+    assert teff == pytest.approx(wheat)
