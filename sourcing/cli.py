@@ -2,39 +2,37 @@
 
 from __future__ import annotations
 
-import contextlib
 import dataclasses
 import json
-import sys
-from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
-from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.markup import escape
 from rich.table import Table
 
 from sourcing import __version__
-from sourcing.errors import Finding, InputError, NoPlanError, SourcingError, UsageError
+from sourcing.bands import supply_bands
+from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
+from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.fields import clean_fields
 from sourcing.folder import new_plan_folder
 from sourcing.maps import write_map
+from sourcing.netdraw import draw_network, network_facts
 from sourcing.options import options, season_text
-from sourcing.plan import Plan, load_values, plan_season
+from sourcing.plan import Land, Plan, load_values, plan_season, read_land
+from sourcing.sendback import write_send_back
 from sourcing.settings import SEASON_FILE, read_settings
+from sourcing.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
 from sourcing.survey import read_survey, schema
 from sourcing.tables import write_layers, write_record, write_workbook
+from sourcing.trace import trace
 from sourcing.values import Values, explain, rows, to_csv
 
 DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3
 EXIT_CODES = {NoPlanError: NO_PLAN, UsageError: MISUSED, SourcingError: MEND}
-MOST_SHOWN = 15
 PLAN_STAGES = 8
-
-out = Console(highlight=False, soft_wrap=True)
-err = Console(highlight=False, soft_wrap=True, stderr=True)
 
 folder_argument = click.argument("folder", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for a script.")
@@ -48,7 +46,7 @@ class Commands(click.Group):
         try:
             return super().invoke(ctx)
         except SourcingError as exc:
-            _say_error(exc)
+            say_error(exc)
             ctx.exit(next(code for kind, code in EXIT_CODES.items() if isinstance(exc, kind)))
         except KeyboardInterrupt:
             err.print("Stopped. Nothing was changed.")
@@ -80,12 +78,17 @@ def start(folder: Path) -> None:
 @main.command()
 @folder_argument
 @json_option
-@click.option("--all", "show_all", is_flag=True, help="Show every finding, not only the first of each kind.")
-def check(folder: Path, as_json: bool, show_all: bool) -> None:
-    """Read the survey and report what was found in it. Writes nothing."""
+@click.option("--all", "every", is_flag=True, help="Show every finding, not one line for each kind.")
+@click.option("--send-back", type=click.Path(path_type=Path), help="Write the rows that need mending into this .xlsx.")
+def check(folder: Path, as_json: bool, every: bool, send_back: Path | None) -> None:
+    """Read the survey and report what was found in it. Writes nothing into the season folder."""
     settings = read_settings(folder)
     values = load_values(folder, settings)
-    fields = clean_fields(read_survey(folder, settings), settings, values)
+    survey = read_survey(folder, settings)
+    fields = clean_fields(survey, settings, values)
+    if send_back is not None:
+        count = write_send_back(send_back, survey.fields, fields.findings)
+        err.print(f"{count} rows to mend are in {send_back}.", markup=False)
     if as_json:
         found = {
             "kept": len(fields.frame),
@@ -99,12 +102,96 @@ def check(folder: Path, as_json: bool, show_all: bool) -> None:
         f"{len(fields.frame)} fields can be used ({area:,.0f} ha, {len(fields.villages)} villages); "
         f"{len(fields.set_aside)} rows are set aside."
     )
-    by_crop = fields.frame.groupby("crop")["area_ha"].agg(["size", "sum"]).sort_values("sum", ascending=False)
-    table = Table("Crop", "Fields", "Area [ha]", title="Fields that can be used")
-    for crop, row in by_crop.iterrows():
-        table.add_row(str(crop), f"{row['size']:.0f}", f"{row['sum']:,.1f}")
-    out.print(table)
-    _show_findings(fields.findings, show_all)
+    by_crop = fields.frame.groupby("crop")["area_ha"].agg(fields="size", hectares="sum")
+    show_table(by_crop.sort_values("hectares", ascending=False), "Fields that can be used")
+    show_findings(fields.findings, every)
+
+
+@main.command()
+@folder_argument
+@json_option
+@click.option("--by", type=click.Choice(["crop", "village", "residue"]), default="crop", show_default=True)
+@click.option("--village", default="", help="The chart of one village only, with its range.")
+@click.option("--chart", type=click.Path(path_type=Path), help="Draw the weekly chart into this .png, .svg or .pdf.")
+@click.option("--ranges", is_flag=True, help="How sure the figures are, and which to measure first.")
+@click.option("--methods", is_flag=True, help="What each way of reckoning residue from yield would give.")
+def supply(folder: Path, as_json: bool, by: str, village: str, chart: Path | None, ranges: bool, methods: bool) -> None:
+    """Residue by week, and the chain from all that is grown to what is free to take."""
+    with progress(3, quiet=as_json) as tell:
+        land = read_land(folder, tell)
+    bands = None
+    if ranges or (chart is not None and village):
+        bands = supply_bands(land.supply, land.fields, land.settings, land.values)
+    if chart is not None:
+        draw_supply(land.supply, chart, by, village, bands, land.settings.season.name)
+        err.print(f"The chart is in {chart}.", markup=False)
+    if as_json:
+        found = {
+            "weeks": weekly(land.supply, by).to_dict("index"),
+            "chain": chain_by(land.supply, [by]).to_dict("index"),
+        }
+        click.echo(json.dumps(found, ensure_ascii=False, indent=1))
+        return
+    out.print(sentence(land.supply), markup=False)
+    show_table(chain_in_short(land.supply, by) / 1000, "From grown to free, t dry")
+    weeks = weekly(land.supply, by) / 1000
+    show_table(weeks[weeks.sum(axis=1) > 0], "Free residue by the week it is ready, t dry")
+    if methods:
+        show_table(
+            methods_side_by_side(land.fields, land.settings, land.values), "Residue grown by each method, kg dry"
+        )
+    if bands is not None:
+        shown = (bands.villages / 1000).rename(columns=lambda c: str(c).removesuffix("_kg"))
+        show_table(shown, "Free residue by village, t dry, 5 to 95 %")
+        show_table(bands.causes, "Share of the uncertainty by cause; measure the first ones first", 3)
+
+
+@main.command()
+@folder_argument
+@json_option
+@click.option("--picture", type=click.Path(path_type=Path), help="Draw the network into this .png.")
+def paths(folder: Path, as_json: bool, picture: Path | None) -> None:
+    """Check the path layer on its own: length, ways, parts that are cut off, what was mended."""
+    with progress(4, quiet=as_json) as tell:
+        land: Land = read_land(folder, tell)
+    if land.network is None:
+        raise UsageError("this season has no path layer; name one under [layers.paths]")
+    if picture is not None:
+        barriers = land.survey.barriers.frame if land.survey.barriers is not None else None
+        draw_network(land.network, picture, land.fields, None, barriers, land.settings.season.name)
+        err.print(f"The picture is in {picture}.", markup=False)
+    facts = network_facts(land.network)
+    if as_json:
+        click.echo(json.dumps(facts, ensure_ascii=False, indent=1, default=str))
+        return
+    parts = len(facts["parts"])
+    out.print(f"{facts['length_m'] / 1000:,.1f} km of path in {facts['edges']:,} pieces; {parts} separate parts.")
+    for kind, metres in facts["ways"].items():
+        out.print(f"  {kind}: {metres / 1000:,.1f} km", markup=False)
+    for season, metres in facts["closed"].items():
+        out.print(f"  closed {season}: {metres:,.0f} m", markup=False)
+    for finding in land.network.findings:
+        out.print(finding.sentence(), markup=False)
+
+
+@main.command(name="explain")
+@click.argument("plan_folder", type=click.Path(path_type=Path, exists=True))
+@click.argument("figure")
+@json_option
+def explain_figure(plan_folder: Path, figure: str, as_json: bool) -> None:
+    """Where a FIGURE of a plan comes from: its parts, the figures of the trade behind it, the files.
+
+    FIGURE is totals.NAME, village.ID.NAME, site.ID.NAME or the name of a figure of the trade.
+    """
+    path = plan_folder / "plan.json" if plan_folder.is_dir() else plan_folder
+    if not path.exists():
+        raise UsageError(f"{plan_folder} is no plan folder: it holds no plan.json")
+    found = trace(json.loads(path.read_text(encoding="utf-8")), figure)
+    if as_json:
+        click.echo(json.dumps(dataclasses.asdict(found), ensure_ascii=False, indent=1, default=str))
+    else:
+        for line in found.lines():
+            out.print(line, markup=False)
 
 
 @main.command()
@@ -113,14 +200,14 @@ def check(folder: Path, as_json: bool, show_all: bool) -> None:
 def plan(folder: Path, as_json: bool) -> None:
     """Plan the season: the best places for barrels, week by week, into a new folder under FOLDER/plans."""
     made_at = datetime.now().astimezone()
-    with _progress(PLAN_STAGES + 1, quiet=as_json) as tell:
+    with progress(PLAN_STAGES + 1, quiet=as_json) as tell:
         planned = plan_season(folder, made_at, tell)
         tell("Writing the plan")
         target = _write(planned, folder, made_at)
     if as_json:
         click.echo(json.dumps({"folder": str(target), **_brief(planned)}, ensure_ascii=False, indent=1))
     else:
-        _show_plan(planned, target)
+        show_plan(planned, target)
 
 
 @main.command()
@@ -144,7 +231,9 @@ def values(words: tuple[str, ...], as_json: bool, as_csv: bool, season: Path | N
     else:
         table = Table("Figure", "Low", "Likely", "High", "Unit", "Standing", "Source")
         for row in found:
-            table.add_row(*(str(row[k]) for k in ("name", "low", "likely", "high", "unit", "standing", "source")))
+            table.add_row(
+                *(escape(str(row[k])) for k in ("name", "low", "likely", "high", "unit", "standing", "source"))
+            )
         out.print(table)
         out.print("sourcing values NAME explains one figure; --csv prints them in the form a season can replace.")
 
@@ -165,7 +254,7 @@ def settings(about: str, as_json: bool) -> None:
         return
     table = Table(*heads, show_lines=True)
     for row in found:
-        table.add_row(*(str(row[h]).replace("[", r"\[") for h in heads))
+        table.add_row(*(escape(str(row[h])) for h in heads))
     out.print(table)
 
 
@@ -180,76 +269,3 @@ def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
 
 def _brief(planned: Plan) -> dict[str, Any]:
     return {k: planned.record[k] for k in ("made_at", "findings", "solve", "totals", "cautions")}
-
-
-def _show_plan(planned: Plan, target: Path) -> None:
-    record = planned.record
-    total, solve, money = record["totals"], record["solve"], planned.settings.season.currency
-    out.print(f"[bold]{planned.settings.season.name}[/bold]")
-    out.print(
-        f"{total['residue_kg'] / 1000:,.0f} t of {total['residue_free_kg'] / 1000:,.0f} t dry residue charred to "
-        f"{total['char_kg'] / 1000:,.1f} t of char, at {total['sites']} sites in {total['villages_with_barrels']} "
-        f"villages, with up to {total['most_barrels']} barrels."
-    )
-    if "margin" in total:
-        out.print(f"Margin before overheads: {total['margin']:,.0f} {money}.")
-    out.print(
-        f"Carrying: {total['loads']:,} loads, {total['carry_h']:,.0f} hours. "
-        f"Proven to be within {solve['gap']:.2%} of the best possible ({solve['seconds']:.0f} s)."
-    )
-    labels = planned.calendar.labels
-    weeks = f"{labels[0]} to {labels[-1]}"
-    table = Table(
-        "Village", "Weeks with several barrels busy", "Barrel-weeks", "Residue [t]", "Char [t]", "Mean carry [m]",
-        title=f"Villages that keep several barrels busy, {weeks}",
-    )  # fmt: skip
-    for row in planned.village_table.head(MOST_SHOWN).itertuples():
-        table.add_row(
-            str(row.name), str(row.several_weeks), str(row.barrel_weeks), f"{row.residue_kg / 1000:,.1f}",
-            f"{row.char_kg / 1000:,.1f}", f"{row.mean_carry_m:,.0f}",
-        )  # fmt: skip
-    out.print(table)
-    for caution in planned.cautions:
-        out.print(f"! {caution}")
-    out.print(f"\nMap: {(target / 'map.html').resolve()}")
-    out.print(f"All files: {target.resolve()}")
-
-
-def _show_findings(findings: tuple[Finding, ...], show_all: bool) -> None:
-    """Findings, the first of each kind unless all are asked for."""
-    kinds: dict[tuple[str, str], list[Finding]] = {}
-    for finding in findings:
-        kinds.setdefault((finding.grade, finding.what), []).append(finding)
-    for (grade, what), members in kinds.items():
-        out.print(f"\n[bold]{grade.replace('_', ' ')}: {what.replace('_', ' ')} ({len(members)})[/bold]")
-        for finding in members if show_all else members[:1]:
-            out.print("  " + finding.sentence(), markup=False)
-    if not show_all and any(len(m) > 1 for m in kinds.values()):
-        out.print("\nsourcing check --all shows every one.")
-
-
-def _say_error(exc: SourcingError) -> None:
-    if isinstance(exc, InputError):
-        err.print("The input needs mending:")
-        for finding in exc.findings:
-            err.print("  " + finding.sentence(), markup=False)
-    elif isinstance(exc, NoPlanError):
-        err.print(f"No plan is possible: {exc}", markup=False)
-    else:
-        err.print(str(exc), markup=False)
-
-
-@contextlib.contextmanager
-def _progress(stages: int, quiet: bool) -> Iterator[Callable[[str], None]]:
-    """A bar that says what is being done; silent for scripts and where there is no terminal."""
-    if quiet or not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=err, transient=True) as bar:
-        task = bar.add_task("Starting", total=stages)
-
-        def tell(doing: str) -> None:
-            bar.update(task, advance=1, description=doing)
-
-        yield tell

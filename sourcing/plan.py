@@ -15,6 +15,7 @@ from sourcing.barrel import barrel_rates
 from sourcing.carry import Arcs, carry_arcs, carry_routes
 from sourcing.errors import Finding, PlanFaultError
 from sourcing.fields import Fields, clean_fields
+from sourcing.mixed import with_second_crops, with_waste_points
 from sourcing.money import Money, season_money
 from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
@@ -62,22 +63,45 @@ class Plan:
     record: dict[str, Any]
 
 
+@dataclass(frozen=True)
+class Land:
+    """What is known before anything is decided: the survey, the fields, the residue by week, the paths."""
+
+    settings: Settings
+    values: Values
+    survey: Survey
+    fields: Fields
+    supply: Supply
+    network: PathNetwork | None
+
+
+def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
+    """The land of the season in a folder. Raises InputError when files need mending, with every fault at once."""
+    settings = read_settings(folder)
+    values = load_values(folder, settings)
+    tell("Reading the survey")
+    survey = read_survey(folder, settings)
+    fields = with_second_crops(clean_fields(survey, settings, values), values)
+    fields = with_waste_points(fields, survey.waste_points, settings, values)
+    tell("Working out residue by week")
+    supply = residue_supply(fields, settings, values, survey.climate)
+    tell("Joining the paths")
+    network = build_network(survey, fields, settings, values)
+    return Land(settings, values, survey, fields, supply, network)
+
+
 def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) -> Plan:
     """The best plan for the season in a folder.
 
     Raises InputError when files need mending, NoPlanError when no plan is possible, PlanFaultError when the plan
     fails the independent check.
     """
-    settings = read_settings(folder)
-    values = load_values(folder, settings)
-    tell("Reading the survey")
-    survey = read_survey(folder, settings)
-    fields = clean_fields(survey, settings, values)
-    tell("Working out residue by week")
-    supply = residue_supply(fields, settings, values)
+    land = read_land(folder, tell)
+    settings, values, survey, fields, supply, network = (
+        land.settings, land.values, land.survey, land.fields, land.supply, land.network,
+    )  # fmt: skip
+    tell("Finding places for barrels")
     rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
-    tell("Joining paths and finding places for barrels")
-    network = build_network(survey, fields, settings, values)
     sites = candidate_sites(survey, fields, supply, network, settings, values)
     tell("Measuring carrying distances")
     arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)

@@ -49,6 +49,22 @@ def chain_by(supply: Supply, by: Sequence[str] = ("crop",)) -> pd.DataFrame:
     return supply.chain.groupby(list(by), observed=True)[["grown_kg", *CHAIN]].sum()
 
 
+def chain_in_short(supply: Supply, by: str = "crop") -> pd.DataFrame:
+    """The chain [dry kg] in six steps, one row a crop, village or residue: grown, stays on the field, is used at home,
+    is not given, is lost, is free."""
+    chain = chain_by(supply, [by])
+    return pd.DataFrame(
+        {
+            "grown": chain["grown_kg"],
+            "stays on the field": chain["uncollectable_kg"] + chain["cover_kg"],
+            "used at home": chain["fodder_kg"] + chain["fuel_kg"] + chain["thatch_kg"],
+            "not given": chain["left_alone_kg"] + chain["not_promised_kg"],
+            "lost": chain["drying_loss_kg"] + chain["past_clear_kg"] + chain["outside_season_kg"],
+            "free": chain["free_kg"],
+        }
+    )
+
+
 def chain_by_week(supply: Supply, fields: Fields, by: Sequence[str] = ()) -> pd.DataFrame:
     """The chain from grown to free [dry kg] by week of HARVEST (and by 'village', 'crop' or 'residue' as well).
 

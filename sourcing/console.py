@@ -1,0 +1,117 @@
+"""What the command shows on the terminal: progress, findings, figures and errors in plain words."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from pathlib import Path
+
+import pandas as pd
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from sourcing.errors import Finding, InputError, NoPlanError, SourcingError
+from sourcing.plan import Plan
+from sourcing.sendback import summary
+
+MOST_VILLAGES = 15
+
+out = Console(highlight=False, soft_wrap=True)
+err = Console(highlight=False, soft_wrap=True, stderr=True)
+
+
+def say_error(exc: SourcingError) -> None:
+    """A known error in plain words, on the error stream."""
+    if isinstance(exc, InputError):
+        err.print("The input needs mending:")
+        for finding in exc.findings:
+            err.print("  " + finding.sentence(), markup=False)
+    elif isinstance(exc, NoPlanError):
+        err.print(f"No plan is possible: {exc}", markup=False)
+    else:
+        err.print(str(exc), markup=False)
+
+
+def show_findings(findings: Iterable[Finding], every: bool) -> None:
+    """Findings in one line a kind, or every one."""
+    found = tuple(findings)
+    if every:
+        for finding in found:
+            out.print(f"{finding.grade.replace('_', ' ')}: {finding.sentence()}", markup=False)
+        return
+    for line in summary(found):
+        out.print(line, markup=False)
+    if found:
+        out.print(
+            "\n--all shows every finding; --send-back FILE writes the rows to mend as a spreadsheet.", markup=False
+        )
+
+
+def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:
+    """A table with numbers to `digits` decimals; the index is the first column."""
+    table = Table(title=title, title_justify="left")
+    table.add_column(str(frame.index.name or "").replace("_", " "), no_wrap=True)
+    for column in frame.columns:
+        table.add_column(escape(str(column).replace("_", " ")), justify="right")
+    for name, row in frame.iterrows():
+        cells = [f"{v:,.{digits}f}" if isinstance(v, float) else escape(str(v)) for v in row]
+        table.add_row(escape(str(name)), *cells)
+    out.print(table)
+
+
+def show_plan(planned: Plan, folder: Path) -> None:
+    """A plan's decision on one screen."""
+    record = planned.record
+    total, solve, money = record["totals"], record["solve"], planned.settings.season.currency
+    out.print(f"[bold]{escape(planned.settings.season.name)}[/bold]")
+    out.print(
+        f"{total['residue_kg'] / 1000:,.0f} t of {total['residue_free_kg'] / 1000:,.0f} t dry residue charred to "
+        f"{total['char_kg'] / 1000:,.1f} t of char, at {total['sites']} sites in {total['villages_with_barrels']} "
+        f"villages, with up to {total['most_barrels']} barrels at once."
+    )
+    if "margin" in total:
+        out.print(f"Margin before overheads: {total['margin']:,.0f} {escape(money)}.")
+    out.print(f"Carrying: {total['loads']:,} loads, {total['carry_h']:,.0f} hours.")
+    out.print(proof(solve))
+    table = Table(
+        "Village", "Weeks with several barrels busy", "Barrel-weeks", "Residue, t", "Char, t", "Mean carry, m",
+        title="Villages that keep several barrels busy, " + f"{record['weeks'][0]} to {record['weeks'][-1]}",
+        title_justify="left",
+    )  # fmt: skip
+    for row in planned.village_table.head(MOST_VILLAGES).itertuples():
+        table.add_row(
+            escape(str(row.name)), str(row.several_weeks), str(row.barrel_weeks), f"{row.residue_kg / 1000:,.1f}",
+            f"{row.char_kg / 1000:,.1f}", f"{row.mean_carry_m:,.0f}",
+        )  # fmt: skip
+    out.print(table)
+    for caution in planned.cautions:
+        out.print(f"! {caution}", markup=False)
+    out.print(f"\nMap: {(folder / 'map.html').resolve()}", markup=False)
+    out.print(f"All files: {folder.resolve()}", markup=False)
+
+
+def proof(solve: dict[str, float]) -> str:
+    """How good the plan is proven to be, in words."""
+    seconds = f"{solve['seconds']:,.0f} s"
+    if solve["gap"] > 1:
+        return f"No better plan was found in {seconds}; how much better one could be is not known: give it more time."
+    return f"No plan can be more than {solve['gap']:.2%} better; that took {seconds}."
+
+
+@contextlib.contextmanager
+def progress(stages: int, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """A bar that says what is being done; silent for scripts and where there is no terminal."""
+    if quiet or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    columns = (SpinnerColumn(), TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, transient=True) as bar:
+        task = bar.add_task("Starting", total=stages)
+
+        def tell(doing: str) -> None:
+            bar.update(task, advance=1, description=doing)
+
+        yield tell
