@@ -13,7 +13,9 @@ from functools import cache, lru_cache
 from typing import Any, Literal
 
 import fontpkg
+from matplotlib import rcParams
 from matplotlib.artist import Artist
+from matplotlib.backends.backend_pdf import Op
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
@@ -32,6 +34,8 @@ MARGIN = 13.0
 INK, QUIET, RULE, BAND = "#10161d", "#4a535e", "#8d949c", "#e7eaed"
 """Colours of text, lesser text, lines and bands; told apart in black and white."""
 POINT_MM = 25.4 / 72
+TRUETYPE = 42
+"""Kind of fonts in a PDF that holds letters as they are in the font file."""
 LEADING = 1.36
 """Distance between lines of text, in sizes of the text; room for the signs above and below Devanagari."""
 ASCENT = 0.98
@@ -187,15 +191,74 @@ class _Letters(Artist):
 
     def draw(self, renderer: Any) -> None:
         """Called by matplotlib."""
-        page, gc = self.page, renderer.new_gc()
-        for text in page.texts:
-            x, y = page.axes.transData.transform((text.x, text.y))
-            if renderer.flipy():
-                y = page.figure.bbox.height - y
+        page, gc, pen = self.page, renderer.new_gc(), _PdfPen.of(renderer)
+        feet = page.axes.transData.transform([(t.x, t.y) for t in page.texts]) if page.texts else ()
+        for text, (x, y) in zip(page.texts, feet, strict=True):
             gc.set_foreground(text.colour)
-            prop = letters(text.words, text.size * page.scale, text.bold)
-            renderer.draw_text(gc, x, y, text.words, prop, 0)
+            size = text.size * page.scale
+            if pen is not None and (codes := pen.codes_of(text.words, text.bold)):
+                renderer.check_gc(gc, gc.get_rgb())
+                pen.write(float(x), float(y), codes, size, text.bold)
+                continue
+            foot = page.figure.bbox.height - y if renderer.flipy() else y
+            renderer.draw_text(gc, x, foot, text.words, letters(text.words, size, text.bold), 0)
         gc.restore()
+
+
+class _PdfPen:
+    """Writes signs that stand one after the other straight into a PDF file, with the codes that matplotlib gave them.
+
+    Sheets hold ten thousands of short texts, and laying each out takes matplotlib longer than all the rest. This leans
+    on parts of its PDF writer that it does not promise; where they are not as expected there is no pen, and everything
+    is drawn in matplotlib's own way.
+    """
+
+    def __init__(self, file: Any, track: Any) -> None:
+        self.file, self.track = file, track
+        self.codes: dict[tuple[str, bool], bytes | None] = {}
+        self.names: dict[bool, Any] = {}
+
+    @classmethod
+    def of(cls, renderer: Any) -> _PdfPen | None:
+        """A pen for a renderer that writes PDF with whole fonts, else none."""
+        file = getattr(renderer, "file", None)
+        track = getattr(getattr(file, "_character_tracker", None), "track_glyph", None)
+        if track is None or rcParams["pdf.fonttype"] != TRUETYPE:
+            return None
+        pen = cls(file, track)
+        try:
+            pen.code("x", False)
+        except (AttributeError, TypeError, ValueError):
+            return None
+        return pen
+
+    def code(self, sign: str, bold: bool) -> bytes | None:
+        """The code of a sign in the file's main font; none when it is not in it."""
+        font = get_font(findfont(letters(sign, 10, bold)))
+        subset, code = self.track(font, sign, font.get_char_index(ord(sign)))
+        if subset != 0:
+            return None
+        self.names.setdefault(bold, self.file.fontName(letters(sign, 10, bold)))
+        return int(code).to_bytes(2, "big")
+
+    def codes_of(self, words: str, bold: bool) -> bytes | None:
+        """The codes of words; none when they must be laid out."""
+        out = bytearray()
+        for sign in words:
+            if sign not in _SIMPLE:
+                return None
+            if (key := (sign, bold)) not in self.codes:
+                self.codes[key] = self.code(sign, bold)
+            if (code := self.codes[key]) is None:
+                return None
+            out += code
+        return bytes(out)
+
+    def write(self, x: float, y: float, codes: bytes, size: float, bold: bool) -> None:
+        """Words from the left end of their foot [1/72 inch]."""
+        self.file.output(
+            Op.begin_text, self.names[bold], size, Op.selectfont, x, y, Op.textpos, codes, Op.show, Op.end_text
+        )
 
 
 class Page:
