@@ -57,7 +57,8 @@ def record():
         "carry_km": float((carries["loads"] * carries["distance_m"] * 2).sum() / 1000),
     }  # fmt: skip
     return {
-        "weeks": list(CALENDAR.labels), "settings": settings.model_dump(mode="json"), "inputs": [{"path": "f.gpkg", "sha256": "ab" * 32, "rows": 5}],
+        "weeks": list(CALENDAR.labels), "settings": settings.model_dump(mode="json"),
+        "inputs": [{"path": "f.gpkg", "sha256": "ab" * 32, "rows": 5}],
         "totals": totals, "sites": sites, "villages": [{**s, "id": s["village"]} for s in sites], "carries": rows,
         "values_used": figures,
     }  # fmt: skip
