@@ -327,6 +327,23 @@ def day_chart(day: BarrelDay, day_min: float) -> tuple[DayTask, ...]:
     return tuple(sorted(out, key=lambda t: (t.start_min, t.barrel, t.end_min)))
 
 
+def site_day(
+    crop: str, residue: str, barrels: int, settings: Settings, values: Values
+) -> tuple[BarrelDay, tuple[DayTask, ...], float]:
+    """The day of a site that chars one residue, its chart, and the firing minutes of the day [min].
+
+    With the season's tenders and ending, and the likely times; for the sheet that hangs at the site. The chart's minutes
+    count from the first armful, `barrel.day_start.minutes` after the crew has come.
+    """
+    times = batch_times(
+        values[f"crop.{crop}.{residue}.char_minutes"], ending_of(crop, residue, settings), values,
+        wood=f"barrel.wood.{residue}" in values,
+    )  # fmt: skip
+    day_min = firing_minutes(settings.fleet.hours_a_day, values)
+    day = barrel_day(times, barrels, settings.works.tenders_at_site, day_min)
+    return day, day_chart(day, day_min), day_min
+
+
 @dataclass(frozen=True)
 class SimulatedDays:
     """What an event simulation of many days found."""

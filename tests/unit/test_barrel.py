@@ -16,6 +16,7 @@ from sourcing.barrel import (
     day_chart,
     firing_minutes,
     simulate_days,
+    site_day,
 )
 from sourcing.errors import NoPlanError, UsageError
 from sourcing.settings import settings_from
@@ -221,3 +222,14 @@ def test_the_table_of_batches_by_residue_barrels_and_tenders(values):
     assert not table.loc[("cotton", "stalk", 3, 6), "waits"]
     sealed = batches_table([("cotton", "stalk")], season(ending="seal"), values)
     assert sealed.index.get_level_values("tenders").min() == 2
+
+
+def test_the_day_that_hangs_at_a_site(values):
+    day, chart, day_min = site_day("cotton", "stalk", 4, season(), values)
+    assert day_min == 430
+    assert day.barrels == 4
+    assert day.tenders == 2
+    assert {t.task for t in chart} == {"fill", "light", "char", "quench", "empty"}
+    assert max(t.end_min for t in chart) <= day_min
+    _, sealed, _ = site_day("cotton", "stalk", 4, season(ending="seal"), values)
+    assert {t.task for t in sealed} >= {"seal", "shut"}
