@@ -82,29 +82,15 @@ def read_table(
     system of a file that does not. `shape_columns` gives the headings that may hold the 'geometry', 'lon' and 'lat'
     of a plain table. Raises InputError, with one finding, when the file cannot be read or is refused.
     """
-    check_before_opening(path, file)
     suffix = path.suffix.lower()
     pyogrio.set_gdal_config_options(STAY_AT_HOME)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
-            if suffix in (".zip", ".kmz") and (inner := _only_table(path)):
-                with tempfile.TemporaryDirectory() as folder:
-                    with zipfile.ZipFile(path) as archive, archive.open(inner) as source:
-                        unpacked = Path(folder) / f"table{PurePosixPath(inner).suffix.lower()}"
-                        with unpacked.open("wb") as target:
-                            shutil.copyfileobj(source, target)
-                    return read_table(unpacked, f"{file} ({inner})", layer, crs, shape_columns)
-            if suffix in PARQUET:
-                table = _read_parquet(path, file)
-            elif suffix in TABLES:
-                table = _read_plain(path, file, layer)
-            elif suffix == ".kml":
-                table = _read_layers(path, file, layer, wanted=None)
-            elif suffix == ".gpx":
-                table = _read_gpx(path, file, layer)
-            else:
-                table = _read_vector(path, file, layer)
+            check_before_opening(path, file)
+            table = _read_any(path, file, layer, crs, shape_columns or {})
+            table = _with_shapes(table, shape_columns or {})
+            table = _with_crs(table, file, crs, suffix)
         except InputError:
             raise
         except MemoryError:
@@ -116,11 +102,29 @@ def read_table(
             ) from exc  # fmt: skip
     notes = dict.fromkeys(short(w.message) for w in caught if not issubclass(w.category, DeprecationWarning))
     said = tuple(look(file, "reader_note", n, "a file without oddities", "check the rows it concerns") for n in notes)
-    table = _with_shapes(table, shape_columns or {})
-    table = _with_crs(table, file, crs, suffix)
     if len(table.frame) > MOST_ROWS:
         raise refuse(file, "too_big", f"{len(table.frame)} rows", f"at most {MOST_ROWS}", "split the file")
     return replace(table, findings=said + table.findings)
+
+
+def _read_any(path: Path, file: str, layer: str, crs: str, shape_columns: Mapping[str, Sequence[str]]) -> Table:
+    suffix = path.suffix.lower()
+    if suffix in (".zip", ".kmz") and (inner := _only_table(path)):
+        with tempfile.TemporaryDirectory() as folder:
+            with zipfile.ZipFile(path) as archive, archive.open(inner) as source:
+                unpacked = Path(folder) / f"table{PurePosixPath(inner).suffix.lower()}"
+                with unpacked.open("wb") as target:
+                    shutil.copyfileobj(source, target)
+            return read_table(unpacked, f"{file} ({inner})", layer, crs, shape_columns)
+    if suffix in PARQUET:
+        return _read_parquet(path, file)
+    if suffix in TABLES:
+        return _read_plain(path, file, layer)
+    if suffix == ".kml":
+        return _read_layers(path, file, layer, wanted=None)
+    if suffix == ".gpx":
+        return _read_gpx(path, file, layer)
+    return _read_vector(path, file, layer)
 
 
 def _only_table(path: Path) -> str:

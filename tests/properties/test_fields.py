@@ -151,3 +151,41 @@ def test_no_bytes_break_the_reader(data, ending):
         path.write_bytes(data)
         with contextlib.suppress(InputError):
             read_table(path, path.name)
+
+
+@pytest.fixture(scope="module")
+def good_files(tmp_path_factory):
+    import zipfile
+
+    import pandas as pd
+
+    folder = tmp_path_factory.mktemp("good")
+    frame = table([{"village": "A"}, {"village": "A"}])
+    plain = pd.DataFrame(frame.drop(columns="geometry")).assign(wkt=frame.geometry.to_wkt())
+    plain.to_csv(folder / "f.csv", index=False)
+    plain.to_excel(folder / "f.xlsx", index=False)
+    frame.to_file(folder / "f.geojson")
+    frame.to_file(folder / "f.kml", driver="LIBKML")
+    frame.to_parquet(folder / "f.parquet")
+    with zipfile.ZipFile(folder / "f.zip", "w") as archive:
+        archive.write(folder / "f.csv", "f.csv")
+    return {p.name: p.read_bytes() for p in folder.iterdir()}
+
+
+@settings(
+    deadline=None, max_examples=80, suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow]
+)
+@given(data=st.data())
+def test_a_damaged_file_is_refused_or_all_its_rows_are_accounted_for(good_files, data):
+    from tests.surveys import clean
+
+    name = data.draw(st.sampled_from(sorted(good_files)))
+    body = bytearray(good_files[name])
+    for _ in range(data.draw(st.integers(1, 5))):
+        at = data.draw(st.integers(0, max(len(body) - 1, 0)))
+        body[at : at + data.draw(st.integers(0, 12))] = data.draw(st.binary(max_size=6))
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / name).write_bytes(bytes(body))
+        with contextlib.suppress(InputError):
+            fields = clean(Path(folder), None, season(layers={"fields": {"file": name}}))
+            assert len(fields.frame) + len(fields.set_aside) == fields.counts["rows"]
