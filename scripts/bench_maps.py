@@ -43,14 +43,22 @@ STEP = """async () => {
 }"""
 
 
+def processor_ms(inside):
+    """What the page's thread has worked so far [ms of processor time], however busy the machine is with other things."""
+    got = inside.send("Performance.getMetrics")["metrics"]
+    return 1000 * next(m["value"] for m in got if m["name"] == "TaskDuration")
+
+
 def measure(driver, found, path, slow=1, weeks=True):
-    """Time to interactive, and the median and longest step [ms], in a fresh browser."""
+    """Time to interactive and processor time until then, median and longest step, processor time a step [ms]."""
     browser = driver.chromium.launch(executable_path=found, args=FLAGS)
     try:
         page = browser.new_context(offline=True, viewport={"width": 1280, "height": 800}).new_page()
         page.set_default_timeout(240_000)
+        inside = page.context.new_cdp_session(page)
+        inside.send("Performance.enable", {"timeDomain": "threadTicks"})
         if slow > 1:
-            page.context.new_cdp_session(page).send("Emulation.setCPUThrottlingRate", {"rate": slow})
+            inside.send("Emulation.setCPUThrottlingRate", {"rate": slow})
         page.goto(path.as_uri(), wait_until="load")
         ready = "performance.getEntriesByName('season-ready')[0]?.startTime"
         if not weeks:
@@ -58,10 +66,12 @@ def measure(driver, found, path, slow=1, weeks=True):
         end = time.monotonic() + 240
         while (at := page.evaluate(ready)) is None:
             if time.monotonic() > end:
-                return None, None, None
+                return (None,) * 5
             time.sleep(0.02)
+        worked = processor_ms(inside)
         steps = page.evaluate(STEP) if weeks else [0.0]
-        return at, statistics.median(steps), max(steps)
+        step_worked = (processor_ms(inside) - worked) / len(steps)
+        return at, worked, statistics.median(steps), max(steps), step_worked
     finally:
         browser.close()
 
@@ -113,12 +123,12 @@ def main():
             made = time.perf_counter() - start
             path = Path(folder) / "season.html"
             path.write_text(text, encoding="utf-8")
-            ready, step, longest = measure(driver, found, path)
-            slow, _, _ = measure(driver, found, path, slow=6)
-            row = [n, len(text) / 1e6, made, ready, slow, step, longest, None, None]
+            ready, worked, step, longest, step_worked = measure(driver, found, path)
+            slow = measure(driver, found, path, slow=6)[0]
+            row = [n, len(text) / 1e6, made, ready, worked, slow, step, longest, step_worked, None, None]
             if n <= GEOJSON_UP_TO:
                 path.write_text(plain_map(plan), encoding="utf-8")
-                row[7:] = [path.stat().st_size / 1e6, measure(driver, found, path, weeks=False)[0]]
+                row[9:] = [path.stat().st_size / 1e6, measure(driver, found, path, weeks=False)[0]]
             rows.append(row)
             print(" | ".join("-" if v is None else f"{v:,.2f}" if v < 10 else f"{v:,.0f}" for v in row), flush=True)
     if args.json:

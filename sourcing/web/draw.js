@@ -109,6 +109,8 @@ class Painter {
       return mixed(season.palette[s], lines, share);
     });
     this.flat.push([240, 238, 232]);
+    this.far = [...this.flat];
+    this.far[0] = mixed(season.palette.nothing, '#8f8a7c', 0.3); // no edge sets it off from the paper
     this.tiles = {};
   }
 
@@ -142,14 +144,21 @@ class Painter {
     const width = canvas.width, height = canvas.height;
     const picture = context.createImageData(width, height);
     const dots = new Uint32Array(picture.data.buffer);
-    const colours = this.flat.map(([r, g, b]) => (255 << 24) | (b << 16) | (g << 8) | r);
+    const colours = this.far.map(([r, g, b]) => (255 << 24) | (b << 16) | (g << 8) | r);
     const f = scale * ratio, fx = ox * ratio, fy = oy * ratio;
+    const least = Math.round((count < 3000 ? 4 : 1) * ratio); // few and scattered fields must still be seen
     for (let b = 0; b < blocks; b++) {
       if (!this.seen(view, blockBox, 4 * b)) continue;
       for (let i = b * BLOCK, to = Math.min(count, i + BLOCK); i < to; i++) {
         const o = 4 * i;
-        const x1 = Math.max(0, Math.round(box[o] * f + fx)), x2 = Math.min(width, Math.max(x1 + 1, Math.round(box[o + 2] * f + fx)));
-        const y1 = Math.max(0, Math.round(fy - box[o + 3] * f)), y2 = Math.min(height, Math.max(y1 + 1, Math.round(fy - box[o + 1] * f)));
+        let x1 = Math.round(box[o] * f + fx), x2 = Math.round(box[o + 2] * f + fx);
+        let y1 = Math.round(fy - box[o + 3] * f), y2 = Math.round(fy - box[o + 1] * f);
+        if (x2 - x1 < least) x2 = (x1 = (x1 + x2 - least) >> 1) + least;
+        if (y2 - y1 < least) y2 = (y1 = (y1 + y2 - least) >> 1) + least;
+        x1 = Math.max(0, x1);
+        y1 = Math.max(0, y1);
+        x2 = Math.min(width, x2);
+        y2 = Math.min(height, y2);
         const colour = colours[this.state[i]];
         for (let y = y1; y < y2; y++) for (let x = x1, d = y * width + x1; x < x2; x++, d++) dots[d] = colour;
       }
@@ -318,6 +327,27 @@ function badge(context, x, y, r, { barrels, busy, several, grouped, chosen, doub
   context.textBaseline = 'middle';
   context.font = `700 ${Math.round(r * 0.98)}px ${FONT}`;
   context.fillText(number(barrels), x, y + r * 0.05);
+}
+
+// Badges that look alike are drawn once and stamped.
+const stamps = new Map();
+
+function stamp(view, x, y, r, look) {
+  const busy = Math.round(look.busy * 24) / 24;
+  const key = [view.ratio, r, look.barrels, busy, look.several, look.grouped, look.chosen, look.doubtful].join();
+  const half = Math.ceil(r + 10);
+  let picture = stamps.get(key);
+  if (!picture) {
+    if (stamps.size > 600) stamps.clear();
+    picture = document.createElement('canvas');
+    picture.width = picture.height = 2 * half * view.ratio;
+    const context = picture.getContext('2d');
+    context.scale(view.ratio, view.ratio);
+    badge(context, half, half, r, { ...look, busy });
+    stamps.set(key, picture);
+  }
+  const dot = (at) => Math.round((at - half) * view.ratio) / view.ratio;
+  view.context.drawImage(picture, dot(x), dot(y), 2 * half, 2 * half);
 }
 
 function disc(context, x, y, r, colour) {

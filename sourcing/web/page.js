@@ -11,6 +11,7 @@ function t(key, named) {
 }
 
 function digits(text) {
+  if (season.numbers.digits === '0123456789') return String(text);
   const signs = [...season.numbers.digits];
   return String(text).replace(/\d/g, (d) => signs[d]);
 }
@@ -141,7 +142,7 @@ function paintMarks(view) {
   }
   badges.sort((a, b) => a.barrels - b.barrels);
   for (const group of badges) {
-    badge(context, group.x, group.y, group.r, { ...group, grouped: group.sites.length > 1, chosen: group.sites.includes(shown.site) && shown.site >= 0 });
+    stamp(view, group.x, group.y, group.r, { ...group, grouped: group.sites.length > 1, chosen: group.sites.includes(shown.site) && shown.site >= 0 });
   }
 
   context.textBaseline = 'middle';
@@ -164,8 +165,12 @@ function paintMarks(view) {
     if (x < -50 || y < -50 || x > view.width + 50 || y > view.height + 50) continue;
     if (names > 90) break;
     const size = (village.deploy ? 14 : 12.5) * big;
-    context.font = `${village.deploy ? 700 : 500} ${size}px ${FONT}`;
-    const wide = context.measureText(village.name).width;
+    const font = `${village.deploy ? 700 : 500} ${size}px ${FONT}`;
+    if (village.font !== font) {
+      context.font = font;
+      [village.font, village.wide] = [font, context.measureText(village.name).width];
+    }
+    const wide = village.wide;
     const dim = shown.village >= 0 && shown.village !== i;
     disc(context, x, y, 4.5, '#ffffff');
     disc(context, x, y, 3, dim ? '#8a9099' : INK);
@@ -178,6 +183,7 @@ function paintMarks(view) {
       taken.push(box);
       names++;
       context.textAlign = align;
+      context.font = font;
       haloed(context, village.name, px, y + shift, dim ? '#6b7280' : INK, 'rgba(255,255,255,.92)');
       break;
     }
@@ -645,10 +651,25 @@ function readAddress() {
 
 // The whole season in view, clear of the legend where there is room beside it.
 function whole() {
-  const wide = map.getSize().x > 900 && at('legend').open;
+  const wide = map.getSize().x > 640 && at('legend').open;
   map.fitBounds(L.latLngBounds(season.bounds), {
     animate: false, maxZoom: 17, paddingTopLeft: [64, 24], paddingBottomRight: [wide ? at('legend').offsetWidth + 24 : 24, 30],
   });
+}
+
+// All sheets on one canvas: of several that lie on one another, printers get the topmost only.
+function onPaper() {
+  const box = map.getContainer().getBoundingClientRect();
+  const fine = 2;
+  const paper = el('canvas', { id: 'paper', width: Math.round(box.width * fine), height: Math.round(box.height * fine), 'aria-hidden': 'true' });
+  const context = paper.getContext('2d');
+  context.scale(fine, fine);
+  for (const picture of map.getContainer().querySelectorAll('.leaflet-image-layer, .leaflet-overlay-pane canvas')) {
+    const place = picture.getBoundingClientRect();
+    context.drawImage(picture, place.x - box.x, place.y - box.y, place.width, place.height);
+  }
+  context.getImageData(0, 0, 1, 1); // drawn now, not when the browser next shows the page
+  return paper;
 }
 
 function setLarge(on) {
@@ -734,6 +755,8 @@ async function start() {
     document.body.classList.toggle('printing', on);
     map.invalidateSize({ animate: false });
     if (on && shown.site < 0 && shown.village < 0) whole();
+    at('paper')?.remove();
+    if (on) at('mapbox').prepend(onPaper());
   };
   window.addEventListener('beforeprint', () => printing(true));
   window.addEventListener('afterprint', () => printing(false));

@@ -1,7 +1,9 @@
 // Reads what sourcing/packing.py wrote: zigzag varints, one behind the other.
 
 async function inflate(text) {
-  const packed = Uint8Array.from(atob(text.trim()), (sign) => sign.charCodeAt(0));
+  const signs = atob(text.trim());
+  const packed = new Uint8Array(signs.length);
+  for (let i = 0; i < signs.length; i++) packed[i] = signs.charCodeAt(i);
   const stream = new Blob([packed]).stream().pipeThrough(new DecompressionStream('deflate'));
   return new Uint8Array(await new Response(stream).arrayBuffer());
 }

@@ -267,6 +267,21 @@ def test_small_seasons_do_not_look_broken(fields, opener, tmp_path):
     assert opened.js("document.getElementById('trouble').hidden")
 
 
+def test_printing_puts_the_map_on_one_canvas_and_takes_it_away_again(path, opener):
+    opened = opener(path)
+    assert len(opened.page.pdf(format="A4", print_background=True)) > 20_000
+    opened.js("window.dispatchEvent(new Event('beforeprint'))")
+    colours = opened.js("""() => {
+        const paper = document.getElementById('paper'), seen = new Set();
+        const dots = paper.getContext('2d').getImageData(0, 0, paper.width, paper.height).data;
+        for (let i = 0; i < dots.length; i += 400) seen.add(dots.slice(i, i + 4).join());
+        return seen.size;
+    }""")
+    assert colours > 10
+    opened.js("window.dispatchEvent(new Event('afterprint'))")
+    assert opened.js("document.getElementById('paper') === null && !document.body.classList.contains('printing')")
+
+
 def test_real_smallholder_fields_week_by_week(opener, tmp_path):
     """One hundred scattered fields with no paths: each week's list is that of plan.json, and nothing is broken."""
     real = plan_season(season(tmp_path, BURKINA, "bf_koumbia_jecam_100.gpkg"), WHEN)

@@ -24,7 +24,8 @@ def raster(path, heights, bounds=(21.9, -22.1, 22.1, -21.9)):
 
 def picture(shade):
     """How much each dot darkens the paper."""
-    return np.asarray(Image.open(io.BytesIO(base64.b64decode(shade.picture.split(",")[1]))).getchannel("A"), dtype=float)
+    packed = base64.b64decode(shade.picture.split(",")[1])
+    return np.asarray(Image.open(io.BytesIO(packed)).getchannel("A"), dtype=float)
 
 
 def test_slopes_away_from_the_north_west_are_darker(tmp_path):
