@@ -53,9 +53,11 @@ class Layer(Section):
     """A file of places, lines or areas, and how its columns are called."""
 
     file: str
-    """Path of the file, from the season folder. Any vector file GDAL reads, GeoParquet, or CSV with a column of WKT."""
+    """Path of the file, from the season folder. Any vector file GDAL reads (GeoPackage, Shapefile also zipped, GeoJSON,
+    FlatGeobuf, KML, KMZ, GPX …), GeoParquet, or CSV and spreadsheets with WKT, XForms geoshape text, or longitude and
+    latitude; areas without a shape are placed at their village."""
     layer: str = ""
-    """Name of the layer inside the file; left out, the first."""
+    """Name of the layer, sheet or folder inside the file; left out, the first."""
     crs: str = ""
     """Coordinate reference system, such as 'EPSG:32644'; only for files that do not say it themselves."""
     columns: dict[str, str] = {}
@@ -240,6 +242,87 @@ class PlacementSettings(Section):
     """Seed of the optimiser's own choices, so that a run can be repeated."""
 
 
+class MovesSettings(Section):
+    """Bringing barrels to sites. What a move costs are figures: money.barrel_move_cost within a village,
+    money.barrel_village_move_cost on top of it from elsewhere."""
+
+    charge: bool = False
+    """Whether moves cost money in the plan."""
+    most_a_week: Count | None = None
+    """Most barrels that can be brought to sites in a week; left out, any number."""
+    stay_weeks: Annotated[int, Field(ge=1)] = 1
+    """Weeks that a barrel brought to a site stays there at least [weeks]."""
+
+
+class VillagesSettings(Section):
+    """Which villages get barrels. What a village costs (training, stay, store) is a figure: money.village_deploy_cost."""
+
+    charge: bool = False
+    """Whether deploying to a village costs money in the plan."""
+    use: list[str] = []
+    """Villages that must get barrels, by name or id."""
+    leave_out: list[str] = []
+    """Villages that must not."""
+    least: Count = 0
+    """Fewest villages with barrels."""
+    most: Count | None = None
+    """Most villages with barrels; left out, any number."""
+    fair_share: Share = 0.0
+    """Share of each village's own free residue that must be collected at least [0-1]."""
+
+
+class CrewSettings(Section):
+    """People's hours for carrying and for tending barrels, by the village of the site."""
+
+    hours_a_week: NotNegative | None = None
+    """Worker hours that each village offers a week [h]; left out, as many as the plan wants."""
+    villages: dict[str, NotNegative] = {}
+    """Worker hours a week of particular villages [h]: "veshmarra" = 300."""
+
+
+class WaterSettings(Section):
+    """Quench water."""
+
+    litres_a_week: NotNegative | None = None
+    """Water that can be had at each site in a week [l]; left out, enough."""
+    villages: dict[str, NotNegative] = {}
+    """Water at each site of particular villages [l a week]."""
+
+
+class Fixed(Section):
+    """What the planner fixes for some weeks: barrels at a site, or at every site of a village."""
+
+    site: str = ""
+    """Site, by its id."""
+    village: str = ""
+    """Village, by name or id; every site of it."""
+    first_day: date
+    """First day of it."""
+    last_day: date
+    """Last day of it."""
+    least: Count = 0
+    """Fewest barrels in these weeks."""
+    most: Count | None = None
+    """Most barrels in these weeks; 0 forbids them."""
+
+
+class WishesSettings(Section):
+    """What the planner has decided beforehand."""
+
+    sites_use: list[str] = []
+    """Sites that must be used, by id."""
+    sites_leave_out: list[str] = []
+    """Sites that must not be used, by id."""
+    sites_least: Count = 0
+    """Fewest sites."""
+    sites_most: Count | None = None
+    """Most sites; left out, any number."""
+    budget: NotNegative | None = None
+    """Most money that may be spent on carrying, crews, opening, deploying, standing, moving and hauling [currency]."""
+    fixed: list[Fixed] = []
+    """Barrels fixed or forbidden for some weeks."""
+
+
 class WorksSettings(Section):
     """The work at the barrels and at the workshop."""
 
@@ -261,6 +344,10 @@ class WorksSettings(Section):
     whole number of presses that finishes in time is worked out."""
     press_weeks_after: Count = 6
     """Weeks after the last char in which pressing may go on, where presses are worked out [weeks]."""
+    limits_plan: bool = False
+    """Whether the presses at hand limit how much char the plan makes: what they cannot press in a week waits in the store."""
+    char_store_kg: NotNegative = 2000.0
+    """Char that the workshop's store can hold over from week to week [kg], where the presses limit the plan."""
     sales_kg_a_week: NotNegative = 0.0
     """Most briquettes the market takes a week [kg]; 0: all that are ready."""
 
@@ -319,6 +406,11 @@ class Settings(Section):
     sites: SitesSettings = SitesSettings()
     fleet: FleetSettings = FleetSettings()
     placement: PlacementSettings = PlacementSettings()
+    moves: MovesSettings = MovesSettings()
+    villages: VillagesSettings = VillagesSettings()
+    crew: CrewSettings = CrewSettings()
+    water: WaterSettings = WaterSettings()
+    wishes: WishesSettings = WishesSettings()
     works: WorksSettings = WorksSettings()
     money: MoneySettings = MoneySettings()
     climate: ClimateSettings = ClimateSettings()
