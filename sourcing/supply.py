@@ -7,7 +7,7 @@ gives. The chain from gross to free is kept for every stream and sums to what wa
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any
 
@@ -27,14 +27,17 @@ from sourcing.chain import (
 )
 from sourcing.errors import Finding, InputError, NoPlanError
 from sourcing.land import read_land
+from sourcing.mixed import with_second_crops, with_waste_points
 from sourcing.residues import Array, Pairs, loss_week_of, pair_table, refuse
 from sourcing.settings import Settings
+from sourcing.slopes import field_slopes
 from sourcing.values import Values
 from sourcing.weather import MOST_DAYS, drying, read_weather
 from sourcing.weeks import DAYS_A_WEEK, Calendar
 
 if TYPE_CHECKING:
     from sourcing.fields import Fields
+    from sourcing.survey import Survey
 
 CHAIN = (
     "uncollectable_kg",
@@ -69,6 +72,18 @@ class Supply:
     chain: pd.DataFrame
     findings: tuple[Finding, ...]
     figures_used: tuple[str, ...]
+
+
+def season_supply(survey: Survey, fields: Fields, settings: Settings, values: Values) -> tuple[Fields, Supply]:
+    """The supply of a whole survey, and the fields it is of: second crops as fields of their own, waste points as
+    rows, slopes where there is an elevation raster, and drying by the weather where there is a climate table.
+
+    Raises what :func:`residue_supply` and the readers raise.
+    """
+    land = with_waste_points(with_second_crops(fields, values), survey.waste_points, settings, values)
+    slopes, notes = (None, ()) if survey.elevation is None else field_slopes(land, survey.elevation, values)
+    supply = residue_supply(land, settings, values, survey.climate, slopes)
+    return land, replace(supply, findings=(*notes, *supply.findings))
 
 
 def residue_supply(

@@ -1,22 +1,26 @@
 """Two crops in one field, counted plants, and points with a steady flow."""
 
 from dataclasses import dataclass
+from types import SimpleNamespace
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import pytest
+import rasterio
+from affine import Affine
 from shapely.geometry import Point
 
 from sourcing.bands import supply_bands
 from sourcing.errors import InputError
 from sourcing.mixed import with_second_crops, with_waste_points
-from sourcing.supply import residue_supply
+from sourcing.supply import residue_supply, season_supply
 from sourcing.survey import RawLayer
 from sourcing.values import Values
 from tests.seasons import fields, season
 
 VALUES = Values.load()
+LAYERS = {"fields": {"file": "fields.gpkg"}, "climate": "climate.csv", "elevation": "heights.tif"}
 
 
 @dataclass(frozen=True)
@@ -110,3 +114,25 @@ def test_two_points_of_one_name_stay_two():
     got = with_waste_points(real({}), points({}, {}), season(), VALUES).frame
     assert got.index.is_unique
     assert len(got) == 3
+
+
+def test_a_whole_survey_is_reckoned_in_one_go(tmp_path):
+    north = (0.1 - (np.arange(100) + 0.5) * 0.1 / 100) * 110_574.3
+    place = Affine(0.1 / 100, 0, 29.95, 0, -0.1 / 100, -14.95)
+    raster = tmp_path / "heights.tif"
+    with rasterio.open(raster, "w", driver="GTiff", height=100, width=100, count=1, dtype="float32", crs="EPSG:4326",
+                       transform=place) as out:  # fmt: skip
+        out.write(np.repeat(0.3 * north[:, None], 100, axis=1).astype("float32"), 1)
+    weeks = [f"2027-W{w:02d}" for w in range(1, 53)]
+    climate = pd.DataFrame({"week": weeks, "humidity_pct": 40.0, "temperature_c": 25.0})
+    near = points({"lon": 30.01})
+    survey = SimpleNamespace(waste_points=near, climate=climate, elevation=raster)
+    land, supply = season_supply(survey, real({"crop_2": "cotton"}), season(layers=LAYERS), VALUES)
+    assert list(land.frame.index) == ["f0", "f0+cotton", "point rice mill"]
+    free = supply.chain.set_index(["field_id", "residue"])["free_kg"]
+    assert free[("f0", "stalk")] == 0  # a slope of 30 % keeps all its stalks
+    assert free[("f0+cotton", "stalk")] > 0  # but for cotton, whose stalks the law wants out
+    assert free[("point rice mill", "husk")] > 0
+    assert {"supply.rain.wet_week_mm", "supply.slope.ground_cover"} <= set(supply.figures_used)
+    bare = SimpleNamespace(waste_points=None, climate=None, elevation=None)
+    assert season_supply(bare, real({}), season(), VALUES)[1].chain["free_kg"].sum() > 0
