@@ -132,10 +132,15 @@ def residue_supply(
     first, last = _span(lots, settings)
     calendar = Calendar.spanning(first, last)
     lots, lost = _within(lots, calendar, at_harvest)
+    if not len(lots["mass"]):
+        raise NoPlanError(
+            f"no residue can be charred between {calendar.monday(0)} and {calendar.label(calendar.count - 1)}: all of it "
+            " is gone before, or ready after. Widen season.first_day and season.last_day."
+        )
     parts |= lost
     parts["free_kg"] = np.bincount(lots["stream"], weights=lots["mass"], minlength=len(grown)).astype(np.float64)
     chain = _chain_frame(frame, streams, pairs, grown, parts)
-    looks += _lost_findings(chain, file)
+    looks += _lost_findings(chain, file) + _crowded_uses(uses, settings, file)
     used = (*pairs.used, *_general_figures(settings, values, climate is not None, slopes is not None))
     return Supply(calendar, _lot_frame(frame, chain, streams, pairs, lots, low, high), chain, tuple(looks), used)
 
@@ -300,6 +305,16 @@ def _names(frame: pd.DataFrame, streams: Streams, pairs: Pairs) -> dict[str, Any
         "crop": pd.Categorical.from_codes(crop_of[pair], list(pairs.crops)),
         "residue": pd.Categorical.from_codes(kind_of[pair], list(kinds)),
     }
+
+
+def _crowded_uses(uses: dict[str, Array], settings: Settings, file: str) -> list[Finding]:
+    """A word where a village's own shares and the figures for the rest come to more than there is."""
+    over = uses["fodder"] + uses["fuel"] + uses["thatch"] > 1.0 + 1e-9
+    if settings.supply.estimate != "likely" or not over.any():
+        return []
+    found = f"fodder, fuel and thatch come to more than all of it for {int(over.sum())} residues of fields"
+    return [Finding("look", file, None, "uses_over_one", found, "shares that sum to at most 1",
+                    "they share what there is, and none is free; give all three in supply.village_uses")]  # fmt: skip
 
 
 def _lost_findings(chain: pd.DataFrame, file: str) -> list[Finding]:

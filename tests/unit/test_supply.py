@@ -228,6 +228,20 @@ def test_names_in_options_are_checked():
     assert [f.what for f in caught.value.findings] == ["unknown_name"] * 4
 
 
+def test_a_season_after_everything_is_no_plan():
+    with pytest.raises(NoPlanError, match="between 2028-01-03 and"):
+        supply({}, season={"first_day": "2028-01-05"})
+
+
+def test_shares_of_a_village_that_crowd_out_the_figures_are_told():
+    got = supply({}, supply={"village_uses": [{"crop": "maize", "residue": "stalk", "fodder": 0.95}]})
+    (finding,) = [f for f in got.findings if f.what == "uses_over_one"]
+    assert "1 residues" in finding.found
+    row = got.chain.set_index("residue").loc["stalk"]
+    assert row["free_kg"] == pytest.approx(0, abs=1e-9)
+    assert row["fodder_kg"] > 5 * row["fuel_kg"]
+
+
 def test_nothing_left_is_no_plan():
     with pytest.raises(NoPlanError, match="no residue is left"):
         supply({"share_promised": 0.0})
