@@ -256,8 +256,9 @@ def field_ids(ledger: Ledger, geometry: Geometries, crop: npt.NDArray[np.object_
     kept = ledger.kept
     own = ledger.ids
     filled = own != ""
-    repeated = filled & pd.Series(own).duplicated(keep=False).to_numpy()
-    if filled.any() and repeated.mean() > 0.5:
+    repeated = np.zeros(len(own), dtype=bool)
+    repeated[kept] = filled[kept] & pd.Series(own[kept]).duplicated(keep=False).to_numpy()
+    if repeated.sum() > 0.5 * kept.sum():
         ledger.whole_file(
             "look", "ids_not_unique", "most rows share their field_id with others; ids were made from place and crop",
             "an id of its own for each field", "map field_id to the right column",

@@ -82,15 +82,15 @@ def read_table(
     system of a file that does not. `shape_columns` gives the headings that may hold the 'geometry', 'lon' and 'lat'
     of a plain table. Raises InputError, with one finding, when the file cannot be read or is refused.
     """
-    suffix = path.suffix.lower()
     pyogrio.set_gdal_config_options(STAY_AT_HOME)
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always")
         try:
             check_before_opening(path, file)
             table = _read_any(path, file, layer, crs, shape_columns or {})
+            plain = not table.has_shapes
             table = _with_shapes(table, shape_columns or {})
-            table = _with_crs(table, file, crs, suffix)
+            table = _with_crs(table, file, crs, plain)
         except InputError:
             raise
         except MemoryError:
@@ -450,7 +450,7 @@ def geoshape_to_shape(text: str) -> Any:
     return shapely.LineString(points)
 
 
-def _with_crs(table: Table, file: str, crs: str, suffix: str) -> Table:
+def _with_crs(table: Table, file: str, crs: str, plain: bool) -> Table:
     frame = table.frame
     if not table.has_shapes:
         return table
@@ -475,7 +475,7 @@ def _with_crs(table: Table, file: str, crs: str, suffix: str) -> Table:
     finite = xy[np.isfinite(xy).all(axis=1)]
     inside = (np.abs(finite[:, 0]) <= 180) & (np.abs(finite[:, 1]) <= 180)
     degrees = len(finite) == 0 or bool(inside.mean() > 0.5)
-    if suffix in TABLES and degrees:
+    if plain and degrees:
         found = "a table cannot say its coordinate system; longitude and latitude (WGS 84) were taken"
         note = look(file, "crs_assumed", found, "longitude, latitude", "set crs under [layers] if it is another")
         return replace(table, frame=frame.set_crs("EPSG:4326"), findings=(*table.findings, note))

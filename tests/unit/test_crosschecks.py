@@ -64,6 +64,9 @@ def test_a_field_taken_in_twice_counts_once_and_the_last_survey_wins(tmp_path):
     fields = clean(tmp_path, table(rows))
     assert fields.set_aside[["row", "what"]].to_numpy().tolist() == [[1, "double"]]
     assert "row 2" in fields.set_aside.reason.iloc[0]
+    named = clean(tmp_path, table([{**r, "field_id": "same" if i < 2 else "c"} for i, r in enumerate(rows)]))
+    assert named.frame.index.tolist() == ["same", "c"]
+    assert "double_id" not in kinds(named)
     without = clean(tmp_path, table([{k: v for k, v in r.items() if k != "surveyed_on"} for r in rows]))
     assert without.set_aside.row.tolist() == [2]
 

@@ -180,6 +180,16 @@ def test_a_formula_never_worked_out_is_a_blank_and_its_row_is_set_aside(tmp_path
     assert fields.set_aside.what.tolist() == ["no_crop"]
 
 
+def test_an_open_document_sheet_with_a_column_of_shapes(tmp_path):
+    import pyogrio
+
+    plain = pd.DataFrame({"wkt": [square().wkt], "crop": ["maize"], **{k: [v] for k, v in HARVEST.items()}})
+    pyogrio.write_dataframe(plain, tmp_path / "f.ods", driver="ODS")
+    fields = clean(tmp_path, None, season(layers={"fields": {"file": "f.ods"}}))
+    assert fields.counts["kept"] == 1
+    assert "crs_assumed" in kinds(fields)
+
+
 def test_the_first_of_several_layers_is_told(tmp_path):
     for layer in ("fields", "paths"):
         table([{}]).to_file(tmp_path / "f.gpkg", layer=layer)
