@@ -134,8 +134,8 @@ def residue_supply(
     lots, lost = _within(lots, calendar, at_harvest)
     if not len(lots["mass"]):
         raise NoPlanError(
-            f"no residue can be charred between {calendar.monday(0)} and {calendar.label(calendar.count - 1)}: all of it "
-            " is gone before, or ready after. Widen season.first_day and season.last_day."
+            f"no residue can be charred between {calendar.monday(0)} and {calendar.label(calendar.count - 1)}: all of "
+            "it is gone before, or ready after. Widen season.first_day and season.last_day."
         )
     parts |= lost
     parts["free_kg"] = np.bincount(lots["stream"], weights=lots["mass"], minlength=len(grown)).astype(np.float64)
