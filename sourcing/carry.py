@@ -354,9 +354,9 @@ def _over_the_season(frames: list[pd.DataFrame], state_of_week: Ints, supply: Su
 def _unreachable(
     frame: pd.DataFrame, supply: Supply, fields: Fields, with_lots: Ints, ways: dict[int, _Way], settings: Settings
 ) -> pd.DataFrame:
-    reached = supply.lots["field_id"].to_numpy()[frame["lot"].unique()]
-    ids = fields.frame.index.to_numpy()[with_lots]
-    missing = np.flatnonzero(~np.isin(ids, reached))
+    served = supply.lots["field_id"].iloc[frame["lot"].unique()]
+    ids = fields.frame.index[with_lots]
+    missing = np.flatnonzero(~ids.isin(served))
     ground = ways[min(ways)].ground
     carrying = settings.carrying
     far = f"no site within {carrying.max_distance_m:g} m"
@@ -376,7 +376,7 @@ def _unreachable(
     budget = "" if carrying.max_cost_per_kg is None else f", or carrying costs more than {carrying.max_cost_per_kg:g}"
     return pd.DataFrame(
         {
-            "field_id": pd.array(ids[missing], dtype="str"),
+            "field_id": pd.array(ids[missing].to_numpy(), dtype="str"),
             "reason": pd.array([r + budget for r in reasons], dtype="str"),
         }
     )

@@ -310,11 +310,17 @@ def _from_sites(ground: Ground, weight: Floats, limit: float) -> tuple[Ints, Int
 
 def best_of(field: Ints, site: Ints, level: Floats, metres: Floats) -> tuple[Ints, Ints, Floats, Floats]:
     """The least level metres of each (field, site), sorted by field and site; ties to the shorter."""
-    order = np.lexsort((metres, level, site, field))
-    field, site, level, metres = field[order], site[order], level[order], metres[order]
-    first = np.ones(len(field), dtype=np.bool_)
-    first[1:] = (field[1:] != field[:-1]) | (site[1:] != site[:-1])
-    return field[first], site[first], level[first], metres[first]
+    if not len(field):
+        return field, site, level, metres
+    wide = int(site.max()) + 1
+    code = field * wide + site
+    order = np.argsort(code, kind="stable")
+    code, level, metres = code[order], level[order], metres[order]
+    begins = np.flatnonzero(np.concatenate([[True], code[1:] != code[:-1]]))
+    least = np.minimum.reduceat(level, begins)
+    size = np.diff(np.append(begins, len(code)))
+    shortest = np.minimum.reduceat(np.where(level == np.repeat(least, size), metres, np.inf), begins)
+    return code[begins] // wide, code[begins] % wide, least, shortest
 
 
 def straight_pairs(
@@ -384,7 +390,8 @@ def routes_from_site(
     mine = np.flatnonzero(sites_joins.thing == site)
     leg = sites_joins.leg_m[mine]
     seeds = (sites_joins.node[mine], leg / ground.off_path, leg)
-    before, best = forerunners(ground.arcs, ground.in_m, ground.length_m, seeds, limit)
+    goals = set(field_joins.node[np.isin(field_joins.thing, wanted)].tolist())
+    before, best = forerunners(ground.arcs, ground.in_m, ground.length_m, seeds, limit, goals)
     direct = straight_pairs(fields[wanted], sites[[site]], off_path_m, ground.barriers, 1 / ground.off_path, 1.0)
     straight = dict(zip(direct.field.tolist(), direct.in_m.tolist(), strict=True))
     out: dict[int, tuple[Floats, float]] = {}

@@ -127,9 +127,12 @@ def search_from_nodes(arcs: Arcs, weight: Floats, nodes: Ints, limit: float) -> 
 
 
 def forerunners(
-    arcs: Arcs, weight: Floats, length_m: Floats, seeds: tuple[Ints, Floats, Floats], limit: float
-) -> tuple[dict[int, tuple[int, int]], dict[int, float]]:
+    arcs: Arcs, weight: Floats, length_m: Floats, seeds: tuple[Ints, Floats, Floats], limit: float,
+    goals: set[int] | None = None,
+) -> tuple[dict[int, tuple[int, int]], dict[int, float]]:  # fmt: skip
     """For every node within `limit` of the seeds (nodes, weights, lengths): how it is reached, and its least weight.
+
+    With `goals` it stops when all of them are reached; what is farther may then be missing or not yet the least.
 
     How: (arc that leads to it, node before it), or (-1, position of the seed) where it is a seed. For drawing: of
     several ways of the same weight it gives the shortest, as :func:`search` measures.
@@ -137,6 +140,7 @@ def forerunners(
     best: dict[int, tuple[float, float]] = {}
     before: dict[int, tuple[int, int]] = {}
     heap: list[tuple[float, float, int]] = []
+    goals = None if goals is None else set(goals)
     never = (np.inf, np.inf)
     for at, (node, *start) in enumerate(zip(*(s.tolist() for s in seeds), strict=True)):
         far = (start[0], start[1])
@@ -148,6 +152,10 @@ def forerunners(
         key, metres, node = heapq.heappop(heap)
         if (key, metres) > best[node]:
             continue
+        if goals is not None:
+            goals.discard(node)
+            if not goals:
+                break
         for arc in range(int(arcs.first[node]), int(arcs.first[node + 1])):
             nxt = int(arcs.head[arc])
             far = (key + float(weight[arc]), metres + float(length_m[arc]))

@@ -32,6 +32,8 @@ from sourcing.ways import LONLAT, local_crs, local_lines, lonlat, to_local
 OFF_PATH = "carry.off_path.speed_factor"
 REFUSED_COLUMNS = ["name", "origin", "reason", "distance_m", "needed_m", "geometry"]
 _CELLS_A_SPACING = 2.0
+_SPOTS_A_PLACE = 12
+_WIDEN = 1.2
 
 
 @dataclass(frozen=True)
@@ -292,7 +294,7 @@ def _proposed(
     shapes = np.asarray(fields.frame.geometry.iloc[at[order]].to_crs(crs).to_numpy(), dtype=object)
     free = mass.to_numpy(dtype=float)[order]
     spots = _spots_beside_fields(shapes) if network is None else _spots_on_paths(network, shapes, settings)
-    spots, refused = _thinned(spots, settings.sites.spacing_m / _CELLS_A_SPACING, no_go, crs)
+    spots, refused = _thinned(spots, _cell_m(spots, settings), no_go, crs)
     pairs = _reach_of(spots, shapes, network, barriers, settings, values)
     chosen = _most_residue(spots, pairs, free, settings)
     points = spots[chosen]
@@ -318,7 +320,7 @@ def _spots_on_paths(network: PathNetwork, shapes: Geometries, settings: Settings
     spots = np.concatenate([shapely.points(network.xy), on_edges[nth > 0]])
     if not len(shapes):
         return spots[:0]
-    near = shapely.STRtree(shapes).query(spots, predicate="dwithin", distance=settings.carrying.max_distance_m)[0]
+    near = shapely.STRtree(shapes).query_nearest(spots, max_distance=settings.carrying.max_distance_m)[0]
     return np.asarray(spots[np.unique(near)], dtype=object)
 
 
@@ -330,6 +332,18 @@ def _spots_beside_fields(shapes: Geometries) -> Geometries:
     order = np.lexsort((xy[:, 1], xy[:, 0], of))
     _, first = np.unique(of[order], return_index=True)
     return np.asarray(shapely.points(xy[order[first]]), dtype=object)
+
+
+def _cell_m(spots: Geometries, settings: Settings) -> float:
+    """Side of the square cells from which one spot each is looked at [m].
+
+    Half the spacing; more where that would be far more spots than places are wanted, which then lie far apart anyway.
+    """
+    xy = shapely.get_coordinates(spots)
+    cell = settings.sites.spacing_m / _CELLS_A_SPACING
+    while len(np.unique(np.floor(xy / cell), axis=0)) > _SPOTS_A_PLACE * settings.sites.most_places:
+        cell *= _WIDEN
+    return cell
 
 
 def _thinned(spots: Geometries, cell_m: float, no_go: list[_NoGo], crs: CRS) -> tuple[Geometries, pd.DataFrame]:

@@ -261,3 +261,56 @@ def test_several_lots_of_one_field_share_its_way():
     made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)], lots=two)
     assert made.frame["distance_m"].nunique() == 1
     assert made.frame["load_kg"].tolist() == pytest.approx([0.15 * 60 * 0.85, 20 * 0.85])
+
+
+def test_no_sites_no_lots_and_no_fields_within_reach_give_empty_arcs_and_reasons():
+    of = fields([square(500, 0), square(700, 0)])
+    paths = layer(lines("0 0, 1000 0"))
+    for given in (paths, None):
+        none, _ = arcs(of, given, [])
+        assert none.frame.empty
+        assert none.unreachable["field_id"].tolist() == ["f000", "f001"]
+    lots = supply(of)
+    from dataclasses import replace
+
+    nothing, _ = arcs(of, paths, [(0, 0)], lots=replace(lots, lots=lots.lots.iloc[:0]))
+    assert nothing.frame.empty
+    assert nothing.unreachable.empty
+
+
+def test_routes_without_paths_are_straight():
+    of = fields([square(310, 0)])
+    made, context = arcs(of, None, [(0, 0)])
+    frame = made.frame.assign(field_id="f000", site_id="s0", mass_kg=10.0)
+    routes = carry_routes(frame, *context)
+    assert routes["distance_m"][0] == pytest.approx(300 * 1.4)
+    assert routes.geometry.to_crs(METRES).length[0] == pytest.approx(300, rel=1e-4)
+    assert routes["minutes"][0] == pytest.approx(60 * 0.42 / 4.0)
+
+
+def test_a_barrier_between_field_and_site_counts_without_paths_too():
+    of = fields([square(310, 0)])
+    made, _ = arcs(of, None, [(0, 0)], barriers=layer(lines("150 -50, 150 50"), "barriers"))
+    assert made.frame.empty
+
+
+def test_a_route_in_a_week_of_closed_paths_goes_round():
+    made, context = rains(max_distance_m=5000)
+    calendar = Calendar.spanning(date(2027, 5, 3), date(2027, 8, 8))
+    frame = made.frame.assign(field_id=["f000", "f001"], site_id="s0", mass_kg=10.0)
+    for week, metres in ((3, 1000), (7, 2200)):
+        routes = carry_routes(frame.assign(week=week), *context, calendar)
+        assert routes.geometry.to_crs(METRES).length.iloc[0] == pytest.approx(metres, abs=2), week
+
+
+def test_heavier_loads_on_the_same_way_are_summed_in_one_route():
+    of = fields([square(500, 0)])
+    made, context = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)])
+    frame = made.frame.assign(field_id="f000", site_id="s0")
+    import pandas as pd
+
+    twice = pd.concat([frame.assign(mass_kg=10.0), frame.assign(mass_kg=30.0)], ignore_index=True)
+    assert carry_routes(twice, *context)["mass_kg"].tolist() == [40.0]
+    nothing = carry_routes(twice.iloc[:0], *context)
+    assert nothing.empty
+    assert nothing.crs.to_epsg() == 4326

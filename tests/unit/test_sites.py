@@ -170,3 +170,12 @@ def test_without_paths_places_are_proposed_beside_the_fields():
     local = made.frame.geometry.to_crs(METRES).to_numpy()
     assert len(made.frame) > 10
     assert shapely.distance(local, of.frame.geometry.to_crs(METRES).union_all()).max() < 0.01
+
+
+def test_where_few_places_are_wanted_on_much_ground_they_still_cover_all_of_it():
+    of, paths = landscape(n=150)
+    settings = season(sites={"spacing_m": 50, "most_places": 4}, carrying={"max_distance_m": 800})
+    made = chosen(of, settings, paths=paths)
+    xy = shapely.get_coordinates(made.frame.geometry.to_crs(METRES).to_numpy())
+    # One in each quarter of the square of 2 km.
+    assert len({(x > 1000, y > 1000) for x, y in xy.tolist()}) == 4
