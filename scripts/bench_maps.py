@@ -44,7 +44,7 @@ STEP = """async () => {
 
 
 def processor_ms(inside):
-    """What the page's thread has worked so far [ms of processor time], however busy the machine is with other things."""
+    """What the page's thread has worked so far [ms of processor time]; other work on the machine does not count."""
     got = inside.send("Performance.getMetrics")["metrics"]
     return 1000 * next(m["value"] for m in got if m["name"] == "TaskDuration")
 

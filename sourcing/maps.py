@@ -19,6 +19,7 @@ from importlib.metadata import distribution
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import folium
 import numpy as np
@@ -103,7 +104,7 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
     season_map = folium.Map(location=drawn.centre, zoom_start=12, tiles=None, zoom_control=False, max_zoom=20)
     season_map._id = "season"
     season_map.options.update(attribution_control=False, zoom_snap=0.25, keyboard=True)
-    figure = SeasonFigure(page, offline=offline)
+    figure = SeasonFigure(page, offline=offline, tiles=plan.settings.map.tiles_url)
     figure.add_child(season_map)
     return figure.render()
 
@@ -121,10 +122,11 @@ NOT_NEEDED = (
 class SeasonFigure(Figure):
     """A folium figure whose page asks for nothing: bundled text in place of links, and a policy to hold it to that."""
 
-    def __init__(self, page: Mapping[str, Any], *, offline: bool) -> None:
+    def __init__(self, page: Mapping[str, Any], *, offline: bool, tiles: str = "") -> None:
         super().__init__()
         self.page = dict(page)
         self.offline = offline
+        self.tiles = tiles
 
     def render(self, **kwargs: Any) -> str:
         """The page's HTML. Raises ValueError for a link that nobody has decided about."""
@@ -152,7 +154,7 @@ class SeasonFigure(Figure):
             scripts=Markup(f"<script>{code}</script>\n<script>(() => {{\n'use strict';\n{ours}\n}})();</script>"),
         )
         text = "\n".join(line.rstrip() for line in text.replace("\r\n", "\n").split("\n"))
-        return text.replace("POLICY-HERE", policy(text, sorted(hosts)), 1)
+        return text.replace("POLICY-HERE", policy(text, sorted(hosts), tile_host(self.tiles)), 1)
 
     def _link(self, link: JavascriptLink | CssLink) -> tuple[str, set[str]]:
         url = str(link.url)
@@ -167,14 +169,24 @@ class SeasonFigure(Figure):
         raise ValueError(f"the page would ask for {url}, for which there is no bundled file")
 
 
-def policy(page: str, hosts: Sequence[str] = ()) -> str:
-    """The Content-Security-Policy of a page: no request, and only the scripts and styles now in it, by their hash."""
+def tile_host(url: str) -> str:
+    """The host that tiles come from, as a policy names it: one sub-domain left open where the address has a {s}."""
+    host = urlsplit(url).netloc
+    return f"https://{host.replace('{s}', '*')}" if host else ""
+
+
+def policy(page: str, hosts: Sequence[str] = (), tiles: str = "") -> str:
+    """The Content-Security-Policy of a page: no request, and only the scripts and styles now in it, by their hash.
+
+    `hosts` may give scripts and styles (the linked form), `tiles` pictures.
+    """
     scripts = re.findall(r"<script>(.*?)</script>", page, flags=re.DOTALL)
     styles = re.findall(r"<style>(.*?)</style>", page, flags=re.DOTALL)
     linked = "".join(f" {host}" for host in hosts)
+    pictures = f"data: {tiles}".strip()
     return (
         f"default-src 'none'; script-src {' '.join(_hash(s) for s in scripts)}{linked}; "
-        f"style-src {' '.join(_hash(s) for s in styles)}{linked}; img-src data:; font-src data:; "
+        f"style-src {' '.join(_hash(s) for s in styles)}{linked}; img-src {pictures}; font-src data:; "
         "base-uri 'none'; form-action 'none'"
     )
 
@@ -290,6 +302,7 @@ def _drawn(plan: Plan, words: Words) -> _Drawn:
         "villages": _villages(plan, words, origin),
         "sites": _sites(plan, words, villages, origin),
         "points": _points(plan, origin),
+        "tiles": {"url": plan.settings.map.tiles_url, "credit": plan.settings.map.tiles_credit},
         "relief": _relief(plan, (west, south, east, north)),
         "fields": {"count": len(frame), "rings": int(shapes.rings.sum()), "id_bytes": len(ids)},
         "carries": len(carries),

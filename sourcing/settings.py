@@ -123,7 +123,8 @@ class CropSettings(Section):
 
 class VillageUse(Section):
     """What a village itself says it needs of a residue; in place of the figures crop.CROP.RESIDUE.fodder_share,
-    fuel_share and thatch_share. Shares of what is taken off the field [0-1]; together at most 1."""
+    fuel_share and thatch_share. Shares of what is taken off the field [0-1]; together at most 1.
+    """
 
     village: str = ""
     """Village, by its id; left out, all villages."""
@@ -244,7 +245,8 @@ class PlacementSettings(Section):
 
 class MovesSettings(Section):
     """Bringing barrels to sites. What a move costs are figures: money.barrel_move_cost within a village,
-    money.barrel_village_move_cost on top of it from elsewhere."""
+    money.barrel_village_move_cost on top of it from elsewhere.
+    """
 
     charge: bool = False
     """Whether moves cost money in the plan."""
@@ -392,6 +394,16 @@ class StressSettings(Section):
     """A site is called likely from this chance on, and doubtful below it [0-1]."""
 
 
+class MapSettings(Section):
+    """The season map."""
+
+    tiles_url: Annotated[str, Field(pattern=r"^(https://[^/?#]+/.+)?$")] = ""
+    """Address of online map tiles, such as 'https://tiles.example.org/{z}/{x}/{y}.png'. They are fetched only when a
+    reader ticks them on the map; left out, the map can ask for nothing at all."""
+    tiles_credit: str = ""
+    """Who made those tiles, shown while they are."""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -415,6 +427,7 @@ class Settings(Section):
     money: MoneySettings = MoneySettings()
     climate: ClimateSettings = ClimateSettings()
     stress: StressSettings = StressSettings()
+    map: MapSettings = MapSettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""

@@ -353,7 +353,7 @@ function drawSites(here = season.sites.map((_, i) => i).filter((i) => inView(i) 
     const barrels = site.barrels[shown.week], busy = site.busy[shown.week];
     return el('tr', { 'data-site': site.id, class: isSeveral(barrels, busy) ? 'several' : null },
       el('td', {}, el('button', { type: 'button', class: 'plain', text: site.name, onclick: () => { choose({ site: i }); goToSite(i); } }),
-        el('span', { class: 'of', text: [season.villages[site.village]?.name, site.sure && t(`sure.${site.sure.word}`)].filter(Boolean).join(' · ') })),
+        el('span', { class: 'of', text: [site.name.startsWith(nameOf(site)) ? '' : nameOf(site), site.sure && t(`sure.${site.sure.word}`)].filter(Boolean).join(' · ') })),
       el('td', { class: 'n' }, el('b', { text: number(barrels) })),
       el('td', { class: 'n', text: `${number(100 * busy)} %` }),
       el('td', {}, sparkline(site.barrels, site.busy)));
@@ -460,6 +460,7 @@ function fieldDetail(i) {
   ].filter(Boolean);
 }
 
+const nameOf = (site) => season.villages[site.village]?.name ?? '';
 const nameOfWeek = (w) => (season.weeks[w] ? season.weeks[w].days : '–');
 
 function drawRanking() {
@@ -495,6 +496,11 @@ function drawChart() {
     label.style.setProperty('--at', i / Math.max(1, n - 1));
     return [label];
   }));
+  const months = [...at('months').children];
+  months.forEach((label, i) => {
+    const after = months[i + 1];
+    if (after && after.style.getPropertyValue('--at') - label.style.getPropertyValue('--at') < 0.07) label.remove();
+  });
 }
 
 function swatch(state) {
@@ -555,6 +561,18 @@ function drawLegend() {
     ]],
   ];
   at('legendbody').replaceChildren(...groups.flatMap(([key, lines]) => [el('h3', { text: t(key) }), el('ul', {}, ...lines.filter(Boolean))]));
+}
+
+// A map from the internet behind the season's own: nothing is asked for until it is ticked.
+function offerTiles() {
+  const layer = L.tileLayer(season.tiles.url, { maxZoom: 20 });
+  const credit = el('span', { class: 'credit', text: season.tiles.credit, hidden: true });
+  const box = el('input', { type: 'checkbox', id: 'tiles', onchange: () => {
+    if (box.checked) layer.addTo(map);
+    else layer.remove();
+    credit.hidden = !box.checked;
+  } });
+  at('legend').append(el('label', { class: 'tiles' }, box, t('map.online')), credit);
 }
 
 function drawTable() {
@@ -707,6 +725,7 @@ async function start() {
     map.createPane('relief').classList.add('relief');
     L.imageOverlay(season.relief.picture, season.relief.bounds, { pane: 'relief', interactive: false, alt: '' }).addTo(map);
   }
+  if (season.tiles.url) offerTiles();
   const sheet = (paint) => new Sheet(paint, { origin: season.origin, padding: 0.12 });
   const drawn = {
     ground: sheet((view) => painter.ground(view)), fields: sheet((view) => painter.fields(view)),

@@ -6,6 +6,7 @@ import pytest
 
 from sourcing.maps import PALETTE, write_map
 from sourcing.plan import plan_season
+from sourcing.settings import MapSettings
 from tests.landscape import landscape
 from tests.unit.test_main_job import BURKINA, WHEN, season
 
@@ -280,6 +281,22 @@ def test_printing_puts_the_map_on_one_canvas_and_takes_it_away_again(path, opene
     assert colours > 10
     opened.js("window.dispatchEvent(new Event('afterprint'))")
     assert opened.js("document.getElementById('paper') === null && !document.body.classList.contains('printing')")
+
+
+def test_online_tiles_are_asked_for_only_when_ticked(opener, tmp_path):
+    plan = landscape(n_fields=40, n_villages=2)
+    tiles = MapSettings(tiles_url="https://{s}.tiles.example/{z}/{x}/{y}.png", tiles_credit="Example <b>tiles</b>")
+    plan.settings = plan.settings.model_copy(update={"map": tiles})
+    write_map(plan, tmp_path / "m.html")
+    opened = opener(tmp_path / "m.html")
+    opened.page.click("#after")
+    assert opened.asked == [(tmp_path / "m.html").as_uri()]
+    opened.page.check("#tiles")
+    opened.until("document.querySelectorAll('.leaflet-tile').length > 0")
+    assert "Example <b>tiles</b>" in opened.text("#legend")
+    opened.page.wait_for_timeout(300)
+    hosts = {url.split("/")[2].split(".", 1)[1] for url in opened.asked[1:]}
+    assert hosts == {"tiles.example"}
 
 
 def test_real_smallholder_fields_week_by_week(opener, tmp_path):

@@ -10,7 +10,7 @@ import pytest
 
 from sourcing import maps
 from sourcing.errors import OutputError
-from sourcing.maps import HATCH, PALETTE, SeasonFigure, policy, render_map, write_map
+from sourcing.maps import HATCH, PALETTE, SeasonFigure, policy, render_map, tile_host, write_map
 from sourcing.words import load_words
 from tests.landscape import landscape
 
@@ -48,6 +48,14 @@ def test_the_policy_allows_no_request_and_names_each_script(page):
     assert "unsafe" not in said
     assert "http" not in said
     assert said == policy(page)
+
+
+def test_the_policy_names_the_host_of_tiles_and_no_other():
+    assert policy("", tiles=tile_host("https://{s}.tiles.example:8443/a/{z}.png")).count("https://") == 1
+    assert "img-src data: https://*.tiles.example:8443;" in policy(
+        "", tiles=tile_host("https://{s}.tiles.example:8443/a")
+    )
+    assert "img-src data:;" in policy("", tiles=tile_host(""))
 
 
 def test_the_licence_of_leaflet_is_in_the_page(page):
