@@ -423,3 +423,27 @@ def test_burkina_fields_by_hand():
     assert tonnes.loc[("groundnut", "shell"), "free_kg"] == pytest.approx(
         shell * 0.9 * 0.75 * 0.9984 ** (10 / 7), rel=1e-9
     )
+
+    # sorghum stalk: grain 0.9 t/ha, 1.5 at 15 %; cover -ln(0.7)/4e-4 = 892 kg/ha less 35 % stubble; 65 % fodder, 10 %
+    # fuel, 8 % thatch
+    per_ha = 0.9 * 1.5 * 0.85
+    left = 0.65 * per_ha - (-np.log(0.7) / 4e-4 / 1000 - 0.35 * per_ha)
+    free = area["Sorghum"] * left * (1 - 0.65 - 0.10 - 0.08) * (1 - 0.026) ** (18 / 7)
+    assert tonnes.loc[("sorghum", "stalk"), "free_kg"] == pytest.approx(free, rel=1e-9)
+
+    # sesame stalk: seed 0.5 t/ha, 2.0 at 12 %; 80 % collectable; 500 kg/ha of shed leaf cover at 5e-4 ha/kg; the
+    # rest of the cover asks (-ln(0.7) - 0.25)/2e-4 = 533 kg/ha less 20 % stubble; 5 % fodder, 40 % fuel, 8 % fences
+    per_ha = 0.5 * 2.0 * 0.88
+    left = 0.80 * per_ha - ((-np.log(0.7) - 500 * 5e-4) / 2e-4 / 1000 - 0.20 * per_ha)
+    free = area["Sesame"] * left * (1 - 0.05 - 0.40 - 0.08) * 0.99 ** (24 / 7)
+    assert tonnes.loc[("sesame", "stalk"), "free_kg"] == pytest.approx(free, rel=1e-9)
+
+    # pearl millet stalk and cowpea haulm: cover asks for more than there is (0.7 t/ha x 1.5 x 0.85 = 893 kg/ha for 892;
+    # 0.5 t/ha x 1.7 x 0.85 = 723 kg/ha for 1783), so that next to nothing or nothing is free
+    assert tonnes.loc[("pearl_millet", "stalk"), "free_kg"] < 0.001 * area["Millet"]
+    assert tonnes.loc[("cowpea", "haulm"), "free_kg"] == 0
+
+    # cowpea shell: 0.5 t/ha x 1.0 at 10 %; 85 % gathered; 60 % fodder, 5 % fuel; 7 days under cover
+    shell = area["Cowpea"] * 0.5 * 1.0 * 0.90 * 0.85 * (1 - 0.60 - 0.05) * 0.9984
+    assert tonnes.loc[("cowpea", "shell"), "free_kg"] == pytest.approx(shell, rel=1e-9)
+    print(tonnes.round(2).to_string())
