@@ -92,7 +92,7 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
         "season": plan.settings.season.name,
         "weeks": plan.calendar.count,
         "rank_lead": words("rank.lead", several=several),
-        "about_offline": words("about.offline") if offline else words("map.linked"),
+        "about": _about(plan, words, offline),
         "licence": _leaflet_licence(),
         "cautions": plan.cautions,
         "facts": _facts(plan, words, made),
@@ -107,6 +107,13 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
     figure = SeasonFigure(page, offline=offline, tiles=plan.settings.map.tiles_url)
     figure.add_child(season_map)
     return figure.render()
+
+
+def _about(plan: Plan, words: Words, offline: bool) -> str:
+    """What the page asks for from elsewhere."""
+    if not offline:
+        return words("map.linked")
+    return words("map.online") if plan.settings.map.tiles_url else words("about.offline")
 
 
 # --- the page ---------------------------------------------------------------------------------------------------------
@@ -144,7 +151,7 @@ class SeasonFigure(Figure):
         if "user-scalable" in head_text:
             raise ValueError("folium's header has changed: it still forbids enlarging the page")
         code = "\n".join(child.render(**kwargs) for child in self.script._children.values())
-        ours = "\n".join(_web(name) for name in ("unpack.js", "draw.js", "page.js"))
+        ours = "\n".join(_web(name) for name in ("unpack.js", "draw.js", "marks.js", "lists.js", "page.js"))
         template = Environment(autoescape=True, keep_trailing_newline=True).from_string(_web("page.html"))
         text = template.render(
             **self.page,
