@@ -18,7 +18,7 @@ from pyproj import CRS
 
 from sourcing.errors import Finding, InputError
 from sourcing.fields import Fields
-from sourcing.ground import Ground, Pairs, build_ground, pairs_within, routes_from_site, straight_pairs
+from sourcing.ground import Ground, Pairs, build_ground, entrances, pairs_within, routes_from_site, straight_pairs
 from sourcing.noding import Floats, Geometries, Ints
 from sourcing.paths import PathNetwork
 from sourcing.settings import Settings
@@ -144,7 +144,7 @@ def carry_arcs(
     minimised; so nothing that is cheaper is left out for something dearer. Raises InputError for unknown modes.
     """
     modes = modes_of(settings, values)
-    place = _Place.of(survey, fields, sites, network)
+    place = _Place.of(survey, fields, sites, network, settings)
     with_lots = _fields_with_lots(supply, fields)
     states, state_of_week = path_states(network, supply.calendar)
     used = mode_figures(modes, values)
@@ -155,7 +155,7 @@ def carry_arcs(
     frames = [_cheapest(supply, with_lots, fields, count, ways, modes, settings, values[WAGE]) for ways in by_state]
     frame = _over_the_season(frames, state_of_week, supply, count)
     unreachable = _unreachable(frame, supply, fields, with_lots, by_state[0], settings)
-    findings = _season_findings(frames, state_of_week, supply, unreachable)
+    findings = (*place.findings, *_season_findings(frames, state_of_week, supply, unreachable))
     return Arcs(frame, network is None, unreachable, findings, tuple(dict.fromkeys(used)), state_of_week, tuple(frames))
 
 
@@ -167,16 +167,16 @@ class _Place:
     fields: Geometries
     sites: Geometries
     barriers: Geometries
+    findings: tuple[Finding, ...]
 
     @classmethod
-    def of(cls, survey: Survey, fields: Fields, sites: Sites, network: PathNetwork | None) -> _Place:
+    def of(
+        cls, survey: Survey, fields: Fields, sites: Sites, network: PathNetwork | None, settings: Settings
+    ) -> _Place:
         crs = local_crs(fields.frame) if network is None else network.crs
-        return cls(
-            crs,
-            np.asarray(fields.frame.geometry.to_crs(crs).to_numpy(), dtype=object),
-            np.asarray(sites.frame.geometry.to_crs(crs).to_numpy(), dtype=object),
-            local_lines(survey.barriers, crs),
-        )
+        shapes, findings = entrances(fields, survey.gates, crs, settings.carrying.snap_m)
+        spots = np.asarray(sites.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
+        return cls(crs, shapes, spots, local_lines(survey.barriers, crs), tuple(findings))
 
 
 def _fields_with_lots(supply: Supply, fields: Fields) -> Ints:
@@ -451,7 +451,7 @@ def carry_routes(
     the one open in the week of the most mass). Columns: field_id, site_id, mass_kg, distance_m, minutes (loaded walk
     one way), geometry (from the field's edge to the site).
     """
-    place = _Place.of(survey, fields, sites, network)
+    place = _Place.of(survey, fields, sites, network, settings)
     modes = {m.name: m for m in modes_of(settings, values)}
     keys = ["field_id", "site_id"]
     heaviest = carries.sort_values([*keys, "mass_kg"], ascending=[True, True, False], kind="stable")

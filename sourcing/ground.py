@@ -12,12 +12,17 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
+from pyproj import CRS
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from sourcing.errors import Finding
+from sourcing.fields import Fields
 from sourcing.noding import TOUCH_M, Floats, Geometries, Ints
 from sourcing.paths import PathNetwork
 from sourcing.reach import Arcs, follow, forerunners, search
+from sourcing.survey import RawLayer
+from sourcing.ways import fault, some_rows, to_local
 
 
 @dataclass(frozen=True)
@@ -82,6 +87,41 @@ class Pairs:
 
     def __len__(self) -> int:
         return len(self.field)
+
+
+def entrances(fields: Fields, gates: RawLayer | None, crs: CRS, within_m: float) -> tuple[Geometries, list[Finding]]:
+    """Where each field (F,) can be left, in a local system: its gates where it has any, else its whole edge.
+
+    A gate belongs to the field it names in `field_id`, else to the nearest within `within_m` of it; a gate of no field
+    is told.
+    """
+    shapes = np.asarray(fields.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
+    if gates is None or gates.frame.empty or not len(shapes):
+        return shapes, []
+    points = to_local(gates, crs)
+    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
+    owner = np.full(len(points), -1, dtype=np.int64)
+    if "field_id" in gates.frame:
+        owner = fields.frame.index.get_indexer(gates.frame["field_id"].astype("str"))
+    loose = np.flatnonzero(there & (owner < 0))
+    if len(loose):
+        k, hit = shapely.STRtree(shapes).query_nearest(points[loose], max_distance=max(within_m, TOUCH_M))
+        owner[loose[k]] = hit
+    lost = gates.frame["row"].to_numpy()[owner < 0] if "row" in gates.frame else np.flatnonzero(owner < 0) + 1
+    findings = []
+    if len(lost):
+        findings.append(fault(
+            gates, "no_field", f"{some_rows(lost.tolist())}: no field is near the gate", "a gate on a field's edge",
+            "move the gate, or name its field", "look",
+        ))  # fmt: skip
+    known = np.flatnonzero(there & (owner >= 0))
+    parts, of = shapely.get_parts(points[known], return_index=True)
+    owned, which = np.unique(owner[known][of], return_inverse=True)
+    order = np.argsort(which, kind="stable")
+    out = shapes.copy()
+    if len(owned):
+        out[owned] = shapely.multipoints(parts[order], indices=which[order])
+    return out, findings
 
 
 def crossing(legs: Geometries, barriers: Geometries) -> npt.NDArray[np.bool_]:

@@ -101,6 +101,9 @@ class LayersSettings(Section):
     """Elevation raster (any GDAL raster); left out, the ground counts as flat and every output says so."""
     climate: str = ""
     """Table of weeks with humidity, temperature, rain and wind; left out, drying days from the figures."""
+    gates: Layer | None = None
+    """Gates of fields, as points; left out, a field may be left anywhere on its edge. A field with gates is left only
+    through them."""
     waste_points: Layer | None = None
     """Points with a steady flow of residue (a mill's husk heap), with residue and tonnes a week."""
 

@@ -20,7 +20,7 @@ from scipy.spatial import cKDTree
 
 from sourcing.errors import Finding, InputError
 from sourcing.fields import Fields
-from sourcing.ground import Pairs, build_ground, pairs_within, straight_pairs
+from sourcing.ground import Pairs, build_ground, entrances, pairs_within, straight_pairs
 from sourcing.noding import Floats, Geometries, Ints
 from sourcing.paths import PathNetwork
 from sourcing.settings import Settings
@@ -291,7 +291,7 @@ def _proposed(
     mass = supply.lots.groupby("field_id")["mass_kg"].sum()
     at = fields.frame.index.get_indexer(mass.index)
     order = np.argsort(at)
-    shapes = np.asarray(fields.frame.geometry.iloc[at[order]].to_crs(crs).to_numpy(), dtype=object)
+    shapes = entrances(fields, survey.gates, crs, settings.carrying.snap_m)[0][at[order]]
     free = mass.to_numpy(dtype=float)[order]
     spots = _spots_beside_fields(shapes) if network is None else _spots_on_paths(network, shapes, settings)
     spots, refused = _thinned(spots, _cell_m(spots, settings), no_go, crs)

@@ -70,6 +70,7 @@ class Survey:
     barriers: RawLayer | None = None
     workshop: RawLayer | None = None
     waste_points: RawLayer | None = None
+    gates: RawLayer | None = None
     no_go: tuple[RawLayer, ...] = ()
     background: tuple[RawLayer, ...] = ()
     climate: pd.DataFrame | None = None
@@ -120,7 +121,7 @@ def read_survey(folder: Path, settings: Settings) -> Survey:
     layers = settings.layers
     single = {
         kind: take(kind, getattr(layers, kind))
-        for kind in ("fields", "villages", "paths", "places", "barriers", "workshop", "waste_points")
+        for kind in ("fields", "villages", "paths", "places", "barriers", "workshop", "waste_points", "gates")
     }
     no_go = tuple(raw for layer in layers.no_go if (raw := take("no_go", layer)) is not None)
     background = tuple(raw for layer in layers.background if (raw := take("background", layer)) is not None)

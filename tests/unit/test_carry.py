@@ -314,3 +314,25 @@ def test_heavier_loads_on_the_same_way_are_summed_in_one_route():
     nothing = carry_routes(twice.iloc[:0], *context)
     assert nothing.empty
     assert nothing.crs.to_epsg() == 4326
+
+
+def test_a_field_with_gates_is_left_only_through_them():
+    of = fields([square(500, 60, 80), square(900, 60, 80)])
+    paths = layer(lines("0 0, 1000 0"))
+    open_, _ = arcs(of, paths, [(0, 0)])
+    gate = layer([shapely.Point(540, 100), shapely.Point(5000, 0)], "gates")
+    made, context = arcs(of, paths, [(0, 0)], gates=gate)
+    # From the gate at the far corner straight down to the path, then along it.
+    assert made.frame["distance_m"][0] == pytest.approx(100 + 540, abs=0.01)
+    assert made.frame["distance_m"][1] == open_.frame["distance_m"][1]
+    assert [f.found for f in made.findings if f.what == "no_field"] == ["row 2: no field is near the gate"]
+    start = shapely.get_point(route("f000", "s0", *context), 0)
+    corner = gate.frame.geometry.to_crs(4326).iloc[0]
+    assert start.distance(corner) < 1e-7
+
+
+def test_a_gate_may_name_its_field():
+    of = fields([square(500, 60, 80), square(900, 60, 80)])
+    gate = layer([shapely.Point(560, 120)], "gates", field_id=["f001"])
+    made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)], gates=gate)
+    assert made.frame["distance_m"][1] == pytest.approx(120 + 560, abs=0.01)
