@@ -105,8 +105,9 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) ->
     sites = candidate_sites(survey, fields, supply, network, settings, values)
     tell("Measuring carrying distances")
     arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
+    haul_m = ways_to_workshop(survey, sites, settings)
     tell("Placing the barrels")
-    problem = season_problem(supply, sites, arcs, rates, settings, values)
+    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, haul_m)
     choice = settings.placement
     placement = solve(problem.instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
     if faults := check(problem.instance, placement):
@@ -115,7 +116,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) ->
     carries = carries_table(placement, problem, supply, sites, arcs)
     work_h = working_hours(supply.calendar, settings.fleet)
     out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
-    works = _work(out, carries, rates, survey, supply, settings, values)
+    works = _work(out, carries, rates, haul_m, supply, settings, values)
     money = season_money(works, carries, rates, supply.lots, settings, values)
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()
@@ -140,21 +141,26 @@ def load_values(folder: Path, settings: Settings) -> Values:
     return Values.load(settings.values, own)
 
 
+def ways_to_workshop(survey: Survey, sites: Sites, settings: Settings) -> dict[str, float] | None:
+    """Way from each candidate site to the nearest workshop [m]; None where the season has no workshop."""
+    if survey.workshop is None:
+        return None
+    points = survey.workshop.frame.to_crs("EPSG:4326").geometry
+    places = {str(k): (p.x, p.y) for k, p in sites.frame.geometry.items()}
+    return haul_distances(places, list(zip(points.x, points.y, strict=True)), settings.carrying.detour_factor)
+
+
 def _work(
     out: Outcome,
     carries: pd.DataFrame,
     rates: pd.DataFrame,
-    survey: Survey,
+    haul_m: dict[str, float] | None,
     supply: Supply,
     settings: Settings,
     values: Values,
 ) -> Works:
-    """The season's work, with the way to the workshop where one is given. A balance that does not close is a fault."""
+    """The season's work. A balance that does not close is a fault of ours."""
     places = {str(k): (float(x), float(y)) for k, x, y in out.site_table[["lon", "lat"]].itertuples(name=None)}
-    haul_m = None
-    if survey.workshop is not None:
-        points = survey.workshop.frame.to_crs("EPSG:4326").geometry
-        haul_m = haul_distances(places, list(zip(points.x, points.y, strict=True)), settings.carrying.detour_factor)
     works = season_work(
         out.site_weeks,
         carries,

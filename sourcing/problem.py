@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, timedelta
 
@@ -11,6 +12,8 @@ import pandas as pd
 
 from sourcing.carry import Arcs
 from sourcing.errors import Finding, InputError, NoPlanError
+from sourcing.fields import Fields
+from sourcing.limits import season_limits
 from sourcing.placement import Instance, Placement, carries_of
 from sourcing.settings import FleetSettings, Settings
 from sourcing.sites import Sites
@@ -34,12 +37,20 @@ class Problem:
 
 
 def season_problem(
-    supply: Supply, sites: Sites, arcs: Arcs, rates: pd.DataFrame, settings: Settings, values: Values
+    supply: Supply,
+    sites: Sites,
+    arcs: Arcs,
+    rates: pd.DataFrame,
+    fields: Fields,
+    settings: Settings,
+    values: Values,
+    haul_m: Mapping[str, float] | None = None,
 ) -> Problem:
-    """The optimiser's arrays for a season.
+    """The optimiser's arrays for a season, with its limits and wishes.
 
-    `rates` holds one row a (crop, residue): hours_per_kg [barrel-hours a dry kg], char_kg_per_kg [kg char a dry kg],
-    work_cost_per_kg [currency a dry kg: tenders, wear, water]. Raises NoPlanError when there is nothing to place.
+    `haul_m` is the way from each site to the workshop [m]. `rates` holds one row a (crop, residue): hours_per_kg
+    [barrel-hours a dry kg], char_kg_per_kg [kg char a dry kg], work_cost_per_kg [currency a dry kg: tenders, wear,
+    water], tender_h_per_kg [h], water_l_per_kg [l]. Raises NoPlanError when there is nothing to place.
     """
     lots = supply.lots
     if lots.empty:
@@ -58,7 +69,9 @@ def season_problem(
     char = rate["char_kg_per_kg"].to_numpy(dtype=float)
     worth = char * values["money.char_value_per_kg"] - rate["work_cost_per_kg"].to_numpy(dtype=float)
     hours = working_hours(supply.calendar, settings.fleet)
-    village_of_site, _ = pd.factorize(sites.frame["village"], sort=True)
+    limits = season_limits(
+        settings, values, supply.calendar, fields, supply, sites, classes.assign(**_of_classes(rate)), hours, haul_m
+    )
     count = len(sites.frame)
     instance = Instance(
         lot_mass_kg=lots["mass_kg"].to_numpy(dtype=float),
@@ -75,7 +88,7 @@ def season_problem(
         arc_site=frame["site"].to_numpy(dtype=np.int64),
         arc_cost_per_kg=frame["cost_per_kg"].to_numpy(dtype=float),
         arc_hours_per_kg=frame["carry_h_per_kg"].to_numpy(dtype=float),
-        site_village=village_of_site.astype(np.int64),
+        site_village=fields.villages.index.get_indexer(sites.frame["village"]).astype(np.int64),
         site_hours=np.tile(hours, (count, 1)),
         site_open_cost=np.full(count, values["money.site_open_cost"]),
         site_least=np.full(count, settings.fleet.least_at_site, dtype=np.int64),
@@ -85,9 +98,20 @@ def season_problem(
         barrel_week_cost=values["money.barrel_week_cost"],
         goal=settings.placement.goal,
         clear_share=settings.placement.clear_share,
+        class_cost_per_kg=rate["work_cost_per_kg"].to_numpy(dtype=float),
+        villages=limits.villages,
+        moves=limits.moves,
+        crew=limits.crew,
+        water=limits.water,
+        workshop=limits.workshop,
+        wishes=limits.wishes,
     )
     used = ("money.char_value_per_kg", "money.site_open_cost", "money.barrel_week_cost")
-    return Problem(instance, classes, used)
+    return Problem(instance, classes, (*used, *limits.figures_used))
+
+
+def _of_classes(rate: pd.DataFrame) -> dict[str, npt.NDArray[np.float64]]:
+    return {name: rate[name].to_numpy(dtype=float) for name in ("tender_h_per_kg", "water_l_per_kg")}
 
 
 def _classes(lots: pd.DataFrame, arcs: pd.DataFrame) -> tuple[pd.DataFrame, Ints, Ints]:

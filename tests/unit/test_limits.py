@@ -1,0 +1,116 @@
+"""The season's limits and wishes, each on a small season where it must change the plan."""
+
+import pandas as pd
+import pytest
+
+from sourcing.errors import InputError
+from tests.little_seasons import planned, season_settings
+
+LOTS = pd.DataFrame(
+    [
+        {"field_id": f"f{i}", "village": f"v{i}", "crop": "cotton", "residue": "stalk", "ready_week": 0,
+         "clear_week": 4, "mass_kg": 1500.0, "loss_week": 0.0, "moisture_ready": 0.12, "bulk_wet_kg_m3": 60.0,
+         "estimated": False}
+        for i in range(3)
+    ]
+).rename_axis("lot")  # fmt: skip
+ARCS = pd.DataFrame(
+    [
+        {"lot": lot, "site": site, "distance_m": 100.0 + 900 * (lot != site), "mode": "head_load",
+         "carry_h_per_kg": 0.01 + 0.02 * (lot != site), "cost_per_kg": 0.005 + 0.01 * (lot != site), "load_kg": 15.0,
+         "first_week": 0, "last_week": 4}
+        for lot in range(3)
+        for site in range(3)
+    ]
+)  # fmt: skip
+
+
+def plan(**sections):
+    return planned(LOTS, ARCS, season_settings(sections))
+
+
+def test_left_alone_each_village_works_at_its_own_site():
+    _, carries, out, _ = plan()
+    assert set(out.site_table.index) == {"s0", "s1", "s2"}
+    assert carries["taken_kg"].sum() == pytest.approx(4500)
+
+
+def test_a_village_left_out_gets_no_barrels_and_its_residue_goes_elsewhere():
+    placement, carries, out, _ = plan(villages={"leave_out": ["V1"]})
+    assert not out.village_table.loc["v1", "deploy"]
+    assert out.village_table.loc["v1", "reason"] == "given_elsewhere"
+    assert carries["taken_kg"].sum() == pytest.approx(4500)
+    assert placement.value < plan()[0].value
+
+
+def test_most_villages_and_must_use():
+    out = plan(villages={"most": 1, "use": ["v2"]})[2]
+    assert list(out.village_table.index[out.village_table["deploy"]]) == ["v2"]
+
+
+def test_what_a_village_costs_is_taken_off_the_margin():
+    """One village is cheaper than three when each costs 40 (money.village_deploy_cost) and carrying 0.01 a kg more."""
+    free, charged = plan()[0], plan(villages={"charge": True})[0]
+    assert charged.value < free.value
+    assert plan(villages={"charge": True})[2].village_table["deploy"].sum() == 1
+
+
+def test_forbidden_weeks_stay_empty():
+    fixed = [{"village": "v0", "first_day": "2027-04-05", "last_day": "2027-05-02", "most": 0}]
+    weeks = plan(wishes={"fixed": fixed})[2].site_weeks
+    assert set(weeks.loc[weeks["site_id"] == "s0", "week"]) <= {4}
+    assert (weeks["site_id"] == "s1").any()
+
+
+def test_fixed_barrels_stand_where_they_are_wanted():
+    fixed = [{"site": "s2", "first_day": "2027-04-12", "last_day": "2027-04-18", "least": 2}]
+    weeks = plan(wishes={"fixed": fixed})[2].site_weeks.set_index(["site_id", "week"])
+    assert weeks.loc[("s2", 1), "barrels"] >= 2
+
+
+def test_crew_hours_bound_what_is_done():
+    """30 h a week: all that is carried and tended at a site of the village stays within it."""
+    _, carries, _, rates = plan(crew={"hours_a_week": 30})
+    work = carries["carry_h"] + carries["mass_kg"] * rates["tender_h_per_kg"].iloc[0]
+    assert work.groupby([carries["site_id"], carries["week"]]).sum().max() <= 30 + 1e-6
+    assert work.sum() < (plan()[1]["carry_h"].sum() + 4500 * rates["tender_h_per_kg"].iloc[0])
+
+
+def test_water_bounds_what_is_quenched():
+    _, carries, _, rates = plan(water={"litres_a_week": 400, "villages": {"V1": 300}})
+    litres = carries["mass_kg"] * rates["water_l_per_kg"].iloc[0]
+    by_site = litres.groupby([carries["site_id"], carries["week"]]).sum().groupby("site_id").max()
+    assert 300 < by_site.max() <= 400 + 1e-6
+    assert by_site.get("s1", 0) <= 300 + 1e-6
+
+
+def test_a_fair_share_reaches_every_village():
+    few = {"fair_share": 0.3}
+    sections = {"villages": few, "wishes": {"sites_most": 1}}
+    carries = plan(**sections)[1]
+    assert (carries.groupby("village")["taken_kg"].sum() >= 0.3 * 1500 - 1e-6).all()
+
+
+def test_moves_are_limited_a_week():
+    """Twelve barrel-weeks would be reached sooner with more; one a week can come."""
+    out = plan(moves={"most_a_week": 1})[2]
+    standing = out.site_weeks.groupby("week")["barrels"].sum().reindex(range(5), fill_value=0)
+    assert standing.iloc[0] <= 1
+    assert (standing.diff().fillna(0) <= 1).all()
+
+
+def test_all_wrong_names_are_told_at_once():
+    sections = {
+        "villages": {"use": ["Nowhere"], "leave_out": ["v0"]},
+        "wishes": {"sites_use": ["s9"], "fixed": [{"site": "s8", "first_day": "2027-04-05", "last_day": "2027-04-11"}]},
+        "crew": {"villages": {"Elsewhere": 5}},
+    }
+    with pytest.raises(InputError) as caught:
+        plan(**sections)
+    told = " ".join(f.found for f in caught.value.findings)
+    assert all(name in told for name in ("Nowhere", "s9", "s8", "Elsewhere"))
+
+
+def test_a_village_cannot_be_wanted_and_banned():
+    with pytest.raises(InputError, match="one of the two"):
+        plan(villages={"use": ["v0"], "leave_out": ["V0"]})
