@@ -16,7 +16,7 @@ WEEKS = 30
 FIELD_HA = 1.5
 CARRY_M = 1500.0
 DETOUR = 1.3
-# residue: t/ha, barrel-hours a kg, char a kg, first harvest week, weeks of harvest, weeks until it must be gone, loss a week
+# t/ha, barrel-hours a kg, char a kg, first harvest week, weeks of harvest, weeks until it must be gone, loss a week
 RESIDUES = (
     (1.8, 0.75 / 11.0, 0.27, 1, 6, 9, 0.02),
     (2.4, 0.5 / 6.0, 0.24, 4, 6, 7, 0.03),
@@ -59,8 +59,8 @@ def landscape(fields: int, sites: int, *, scarce: bool = False, everything: bool
         more = {
             "villages": Villages(deploy_cost=np.full(count, 60.0)),
             "moves": Moves(
-                site_cost=np.full(sites, 1.5), village_cost=np.full(count, 4.0), most=np.full(WEEKS, max(2, fleet // 3)),
-                stay_weeks=3,
+                site_cost=np.full(sites, 1.5), village_cost=np.full(count, 4.0), stay_weeks=3,
+                most=np.full(WEEKS, max(2, fleet // 3)),
             ),
             "crew": Crew(
                 hours=draw.uniform(0.6, 1.4, (count, WEEKS)) * 55.0 * fleet / count,
@@ -92,26 +92,36 @@ def plain_model(it: Instance):
     arc = np.repeat(np.arange(len(it.arc_lot)), weeks)
     week = np.arange(len(arc)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass][arc]
     kept, k = it.keep(klass[arc], week), klass[arc]
-    n, S, T = len(arc), it.sites, it.weeks
-    width = n + S * T + S
-    spot, at = it.arc_site[arc] * T + week, np.arange(S * T)
+    n, sites, weeks_n = len(arc), it.sites, it.weeks
+    width = n + sites * weeks_n + sites
+    spot, at = it.arc_site[arc] * weeks_n + week, np.arange(sites * weeks_n)
     rows, low, high = [], [], []
 
     def block(count, lo, hi, *terms):
-        entries = [sparse.csr_matrix((np.broadcast_to(v, np.shape(r)), (r, c)), shape=(count, width)) for r, c, v in terms]
+        entries = [
+            sparse.csr_matrix((np.broadcast_to(v, np.shape(r)), (r, c)), shape=(count, width)) for r, c, v in terms
+        ]
         rows.append(sum(entries[1:], entries[0])), low.append(np.broadcast_to(lo, count))
         high.append(np.broadcast_to(hi, count))
 
-    x, y, opened = np.arange(n), n + at, n + S * T + np.arange(S)
+    x, y, opened = np.arange(n), n + at, n + sites * weeks_n + np.arange(sites)
     hours = it.class_hours_per_kg[k] * kept
-    cost = np.r_[it.arc_cost_per_kg[arc] - it.class_value_per_kg[k] * kept, np.repeat(it.barrel_cost, T), it.site_open_cost]
+    cost = np.r_[
+        it.arc_cost_per_kg[arc] - it.class_value_per_kg[k] * kept, np.repeat(it.barrel_cost, weeks_n), it.site_open_cost
+    ]
     block(len(it.lot_mass_kg), -np.inf, it.lot_mass_kg, (it.arc_lot[arc], x, 1.0))
-    block(S * T, -np.inf, 0, (spot, x, hours), (at, y, -it.site_hours.ravel()))
-    block(S * T, 0, np.inf, (spot, x, hours), (at, y, -it.busy_floor * it.site_hours.ravel()))
-    block(T, -np.inf, it.fleet, (at % T, y, 1.0))
-    block(S * T, -np.inf, 0, (at, y, 1.0), (at, opened[at // T], -it.site_most[at // T].astype(float)))
-    most = np.minimum(it.site_most[at // T], it.fleet[at % T])
-    upper = np.r_[it.lot_mass_kg[it.arc_lot[arc]], most, np.ones(S)]
+    block(sites * weeks_n, -np.inf, 0, (spot, x, hours), (at, y, -it.site_hours.ravel()))
+    block(sites * weeks_n, 0, np.inf, (spot, x, hours), (at, y, -it.busy_floor * it.site_hours.ravel()))
+    block(weeks_n, -np.inf, it.fleet, (at % weeks_n, y, 1.0))
+    block(
+        sites * weeks_n,
+        -np.inf,
+        0,
+        (at, y, 1.0),
+        (at, opened[at // weeks_n], -it.site_most[at // weeks_n].astype(float)),
+    )
+    most = np.minimum(it.site_most[at // weeks_n], it.fleet[at % weeks_n])
+    upper = np.r_[it.lot_mass_kg[it.arc_lot[arc]], most, np.ones(sites)]
     if it.moves is not None or it.crew is not None or it.workshop is not None or it.villages is not None:
         return _plain_everything(it, arc, week, k, kept, cost, upper, rows, low, high)
     whole = np.r_[np.zeros(n, bool), np.ones(width - n, bool)]
@@ -120,38 +130,68 @@ def plain_model(it: Instance):
 
 def _plain_everything(it, arc, week, k, kept, cost, upper, rows, low, high):
     """The plain model with deploying, moving, staying, crew hours and the workshop, all exact by arc and week."""
-    n, S, T, V = len(arc), it.sites, it.weeks, it.village_count
+    n, sites, weeks_n, villages = len(arc), it.sites, it.weeks, it.village_count
     old = len(cost)
-    arrive, enter, deploy = old + np.arange(S * T), old + S * T + np.arange(V * T), old + S * T + V * T + np.arange(V)
-    stock = old + S * T + V * T + V + np.arange(T)
+    arrive, enter, deploy = (
+        old + np.arange(sites * weeks_n),
+        old + sites * weeks_n + np.arange(villages * weeks_n),
+        old + sites * weeks_n + villages * weeks_n + np.arange(villages),
+    )
+    stock = old + sites * weeks_n + villages * weeks_n + villages + np.arange(weeks_n)
     width = int(stock[-1]) + 1
     rows = [sparse.csr_matrix((r.data, r.indices, r.indptr), shape=(r.shape[0], width)) for r in rows]
 
     def block(count, lo, hi, *terms):
-        entries = [sparse.csr_matrix((np.broadcast_to(v, np.shape(r)), (r, c)), shape=(count, width)) for r, c, v in terms]
+        entries = [
+            sparse.csr_matrix((np.broadcast_to(v, np.shape(r)), (r, c)), shape=(count, width)) for r, c, v in terms
+        ]
         rows.append(sum(entries[1:], entries[0])), low.append(np.broadcast_to(lo, count))
         high.append(np.broadcast_to(hi, count))
 
-    at, y, opened = np.arange(S * T), n + np.arange(S * T), n + S * T + np.arange(S)
-    later = at[at % T > 0]
-    block(S * T, -np.inf, 0, (at, y, 1.0), (later, y[later - 1], -1.0), (at, arrive, -1.0))
-    where = np.repeat(it.site_village, T) * T + at % T
-    block(V * T, -np.inf, 0, (where, y, 1.0), (where[later], y[later - 1], -1.0), (np.arange(V * T), enter, -1.0))
-    block(T, -np.inf, it.moves.most, (at % T, arrive, 1.0))
-    back = [(at[at % T >= b], arrive[at[at % T >= b] - b], 1.0) for b in range(it.moves.stay_weeks)]
-    block(S * T, -np.inf, 0, (at, y, -1.0), *back)
-    block(S, -np.inf, 0, (np.arange(S), opened, 1.0), (np.arange(S), deploy[it.site_village], -1.0))
+    at, y, opened = np.arange(sites * weeks_n), n + np.arange(sites * weeks_n), n + sites * weeks_n + np.arange(sites)
+    later = at[at % weeks_n > 0]
+    block(sites * weeks_n, -np.inf, 0, (at, y, 1.0), (later, y[later - 1], -1.0), (at, arrive, -1.0))
+    where = np.repeat(it.site_village, weeks_n) * weeks_n + at % weeks_n
+    block(
+        villages * weeks_n,
+        -np.inf,
+        0,
+        (where, y, 1.0),
+        (where[later], y[later - 1], -1.0),
+        (np.arange(villages * weeks_n), enter, -1.0),
+    )
+    block(weeks_n, -np.inf, it.moves.most, (at % weeks_n, arrive, 1.0))
+    back = [(at[at % weeks_n >= b], arrive[at[at % weeks_n >= b] - b], 1.0) for b in range(it.moves.stay_weeks)]
+    block(sites * weeks_n, -np.inf, 0, (at, y, -1.0), *back)
+    block(sites, -np.inf, 0, (np.arange(sites), opened, 1.0), (np.arange(sites), deploy[it.site_village], -1.0))
     hours = it.arc_hours_per_kg[arc] + it.crew.class_tender_hours_per_kg[k] * kept
-    block(V * T, -np.inf, it.crew.hours.ravel(), (it.site_village[it.arc_site[arc]] * T + week, np.arange(n), hours))
+    block(
+        villages * weeks_n,
+        -np.inf,
+        it.crew.hours.ravel(),
+        (it.site_village[it.arc_site[arc]] * weeks_n + week, np.arange(n), hours),
+    )
     char = it.class_char_per_kg[k] * kept
-    t = np.arange(T)
-    block(T, -np.inf, it.workshop.press_kg, (week, np.arange(n), char), (t, stock, -1.0), (t[1:], stock[:-1], 1.0))
+    t = np.arange(weeks_n)
+    block(
+        weeks_n, -np.inf, it.workshop.press_kg, (week, np.arange(n), char), (t, stock, -1.0), (t[1:], stock[:-1], 1.0)
+    )
     haul = it.workshop.site_haul_cost_per_kg[it.arc_site[arc]] * char
     cost = np.r_[
-        cost, np.repeat(it.moves.site_cost, T), np.repeat(it.moves.village_cost, T), it.villages.deploy_cost, np.zeros(T)
+        cost,
+        np.repeat(it.moves.site_cost, weeks_n),
+        np.repeat(it.moves.village_cost, weeks_n),
+        it.villages.deploy_cost,
+        np.zeros(weeks_n),
     ]
     cost[:n] += haul
-    upper = np.r_[upper, np.full(S * T, 6.0), np.full(V * T, it.fleet.max()), np.ones(V), np.full(T, it.workshop.store_kg)]
+    upper = np.r_[
+        upper,
+        np.full(sites * weeks_n, 6.0),
+        np.full(villages * weeks_n, it.fleet.max()),
+        np.ones(villages),
+        np.full(weeks_n, it.workshop.store_kg),
+    ]
     whole = np.zeros(width, bool)
     whole[n:old] = True
     whole[deploy] = True

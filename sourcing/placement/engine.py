@@ -102,8 +102,16 @@ def safe_bound(model: Model, row_duals: Floats) -> float:
     )
 
 
+class _Quiet(highspy.Highs):
+    """HiGHS that says nothing from the start; made in the usual way it prints its name before it can be hushed."""
+
+    def __init__(self) -> None:
+        super(highspy.Highs, self).__init__()
+        self.setOptionValue("output_flag", False)
+
+
 def _load(model: Model, gap: float, slack: float, seed: int, relaxed: bool, interior: bool, rough: float) -> Any:
-    solver: Any = highspy.Highs()  # type: ignore[no-untyped-call]
+    solver: Any = _Quiet()
     for option, value in (
         ("output_flag", False), ("log_to_console", False), ("threads", 1), ("random_seed", seed), ("mip_rel_gap", gap),
         ("mip_abs_gap", slack),

@@ -147,7 +147,8 @@ def make_groups(it: Instance) -> Groups:
     key = it.arc_site * len(it.class_first) + klass
     band = np.zeros(len(key), dtype=np.int64)
     if it.crew is not None and len(key):
-        hours = np.maximum(it.arc_hours_per_kg + it.crew.class_tender_hours_per_kg[klass], 1e-12)
+        tending = it.crew.class_tender_hours_per_kg * it.keep(np.arange(len(it.class_last)), it.class_last)
+        hours = np.maximum(it.arc_hours_per_kg + tending[klass], 1e-12)
         order = np.lexsort((hours, key))
         band = _bands(key[order], hours[order], it.crew.band)[np.argsort(order)]
     _, first, of_arc = np.unique(np.stack([key, band]), axis=1, return_index=True, return_inverse=True)

@@ -17,8 +17,8 @@ from sourcing.placement.split import improve, settled, sound
 
 Status = Literal["optimal", "within_gap", "time", "interrupted"]
 Progress = Callable[[str, float, float], None]
-WHOLE_AT_ONCE = 500
-"""Up to so many whole variables the work is solved whole."""
+WHOLE_AT_ONCE = 4000
+"""Up to so many variables the work is solved whole; and so is a single week, which has nothing to be split by."""
 ROUGH = 1e-5
 """How exact the relaxation of large work is solved; the bound drawn from it holds all the same."""
 CUT_ROUNDS = 12
@@ -89,7 +89,7 @@ def solve(
     clock = _Clock(seconds)
     model = likely_links(instance, build(instance))
     tell = progress or (lambda step, value, bound: None)
-    if int(model.whole.sum()) <= WHOLE_AT_ONCE:
+    if model.shape[1] <= WHOLE_AT_ONCE or instance.weeks == 1:
         return _at_once(instance, model, gap, clock, seed, tell)
     return _split(instance, model, gap, clock, seed, tell, map)
 

@@ -247,7 +247,7 @@ def improve(
     work = _Work(model, columns, owners(it, model), z, columns @ z)
     first, calm = True, 0
     size = max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0)
-    while first or (time.monotonic() < until and calm < 3):
+    while first or (time.monotonic() < until and calm < 2 and size < 0.7 * it.sites):
         before = float(model.cost @ work.z)
         groups = clusters(it, links, round(size), draw)
         slack = 0.5 * gap * abs(bound) / len(groups)
@@ -266,7 +266,7 @@ def improve(
             return
         calm = calm + 1 if not first and before - float(model.cost @ work.z) < slack else 0
         first = False
-        size = min(size * GROWTH, it.sites)
+        size *= GROWTH
 
 
 def _wave(

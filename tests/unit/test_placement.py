@@ -2,19 +2,28 @@
 
 from __future__ import annotations
 
+import signal
+import subprocess
+import sys
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from scripts.landscapes import landscape
 from sourcing.errors import NoPlanError, UsageError
 from sourcing.placement import engine
 from sourcing.placement.check import check
 from sourcing.placement.instance import IN, OUT, Villages, Wishes
 from sourcing.placement.model import build
-from sourcing.placement.solve import carries_of, solve
+from sourcing.placement.solve import WHOLE_AT_ONCE, carries_of, solve
 from tests.unit.small_seasons import brute_optimum, plain_optimum, random_season, season
+
+ROOT = Path(__file__).resolve().parents[2]
 
 
 def best(it, **more):
@@ -318,3 +327,33 @@ def test_rough_duals_still_give_a_bound():
 def test_carries_by_lot_and_site():
     lot, site, week, kg = carries_of(it := two_sites(), best(it))
     assert sorted(zip(lot, site, week, kg.round(6), strict=True)) == [(0, 0, 0, 100), (1, 1, 0, 80)]
+
+
+def test_nothing_is_printed():
+    code = "from tests.unit.small_seasons import season; from sourcing.placement import solve; solve(season())"
+    said = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert (said.stdout, said.stderr) == ("", "")
+
+
+def test_ctrl_c_keeps_the_best_plan_so_far():
+    """A real interrupt, sent while clusters are being solved."""
+    it = random_season(5, lots=4000, sites=40, weeks=20, classes=60, village_number=8, fleet=np.full(20, 60))
+    threading.Timer(2.5, lambda: signal.raise_signal(signal.SIGINT)).start()
+    began = time.monotonic()
+    plan = solve(it, gap=1e-9, seconds=60)
+    assert time.monotonic() - began < 20
+    assert plan.status == "interrupted"
+    assert check(it, plan) == []
+    assert plan.bound >= plan.value
+
+
+@pytest.mark.parametrize("workers", [1, 2])
+def test_large_work_is_split_and_repeatable(workers):
+    """Clusters through a thread pool's map: the same plan each time, close to what HiGHS alone proves."""
+    it = landscape(800, 12, scarce=True, seed=3)
+    assert build(it).shape[1] > WHOLE_AT_ONCE
+    with ThreadPoolExecutor(workers) as pool:
+        plans = [solve(it, gap=0.01, seconds=40, seed=3, map=pool.map) for _ in range(2)]
+    assert plans[0].gap <= 0.01
+    assert check(it, plans[0]) == []
+    np.testing.assert_array_equal(plans[0].barrels, plans[1].barrels)

@@ -1,0 +1,138 @@
+"""What must always hold of the best placement, on invented seasons."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sourcing.errors import NoPlanError
+from sourcing.placement.answers import prices
+from sourcing.placement.check import check
+from sourcing.placement.instance import IN, OUT, Crew, Instance, Moves, Villages, Wishes
+from sourcing.placement.solve import solve
+from tests.unit.small_seasons import random_season
+
+few = settings(deadline=None, max_examples=8)
+seeds = st.integers(0, 10_000)
+
+
+def drawn(seed: int) -> Instance:
+    """A small season with most rules on."""
+    draw = np.random.default_rng(seed)
+    sites, weeks, classes = 3, 4, 3
+    return random_season(
+        seed, lots=10, sites=sites, weeks=weeks, classes=classes, site_village=[0, 0, 1],
+        villages=Villages(deploy_cost=draw.uniform(0, 20, 2)),
+        moves=Moves(site_cost=draw.uniform(0, 5, sites), stay_weeks=int(draw.integers(1, 4))),
+        crew=Crew(hours=draw.uniform(5, 40, (2, weeks)), class_tender_hours_per_kg=np.full(classes, 0.05)),
+    )  # fmt: skip
+
+
+def best(it: Instance) -> float:
+    plan = solve(it, gap=1e-9, seconds=30)
+    assert check(it, plan) == []
+    assert plan.bound >= plan.value - 1e-6 * abs(plan.value)
+    return plan.value
+
+
+def at_least(more: float, less: float) -> bool:
+    return more >= less - 1e-6 * max(1.0, abs(less))
+
+
+@few
+@given(seeds)
+def test_more_barrels_are_never_worse(seed):
+    it = drawn(seed)
+    assert at_least(best(replace(it, fleet=it.fleet + 1)), best(it))
+
+
+@few
+@given(seeds)
+def test_more_crew_is_never_worse(seed):
+    it = drawn(seed)
+    assert at_least(best(replace(it, crew=replace(it.crew, hours=it.crew.hours * 1.3))), best(it))
+
+
+@few
+@given(seeds, st.floats(0.1, 0.9))
+def test_a_longer_carry_is_never_worse(seed, share):
+    """Fewer arcs, the cheapest share of them, are a shorter carry budget."""
+    it = drawn(seed)
+    if not len(it.arc_lot):
+        return
+    near = it.arc_cost_per_kg <= np.quantile(it.arc_cost_per_kg, share)
+    shorter = replace(
+        it, arc_lot=it.arc_lot[near], arc_site=it.arc_site[near], arc_cost_per_kg=it.arc_cost_per_kg[near],
+        arc_hours_per_kg=it.arc_hours_per_kg[near],
+    )  # fmt: skip
+    # a distance band is charged its farthest arc, so the bands are made so fine that each arc has its own
+    assert at_least(best(fine(it)), best(fine(shorter)))
+
+
+def fine(it: Instance) -> Instance:
+    return replace(it, crew=replace(it.crew, band=1.0 + 1e-9))
+
+
+@few
+@given(seeds, st.integers(0, 2), st.sampled_from([IN, OUT]))
+def test_a_pinned_plan_is_never_better(seed, site, pin):
+    it = drawn(seed)
+    pins = np.zeros(3, dtype=int)
+    pins[site] = pin
+    try:
+        pinned = best(replace(it, wishes=Wishes(site_pin=pins)))
+    except NoPlanError:
+        return
+    assert at_least(best(it), pinned)
+
+
+@few
+@given(seeds)
+def test_the_order_of_rows_does_not_matter(seed):
+    it = drawn(seed)
+    draw = np.random.default_rng(seed)
+    lots, arcs = draw.permutation(len(it.lot_mass_kg)), draw.permutation(len(it.arc_lot))
+    place = np.argsort(lots)
+    shuffled = replace(
+        it, lot_mass_kg=it.lot_mass_kg[lots], lot_class=it.lot_class[lots], arc_lot=place[it.arc_lot[arcs]],
+        arc_site=it.arc_site[arcs], arc_cost_per_kg=it.arc_cost_per_kg[arcs],
+        arc_hours_per_kg=it.arc_hours_per_kg[arcs],
+    )  # fmt: skip
+    assert best(shuffled) == pytest.approx(best(it), rel=1e-6, abs=1e-6)
+
+
+@few
+@given(seeds)
+def test_doing_nothing_is_always_a_plan_for_margin(seed):
+    assert best(drawn(seed)) >= -1e-6
+
+
+@few
+@given(seeds)
+def test_a_shorter_stay_is_never_worse(seed):
+    it = drawn(seed)
+    assert at_least(best(replace(it, moves=replace(it.moves, stay_weeks=1))), best(it))
+
+
+@few
+@given(seeds)
+def test_bands_cost_little(seed):
+    """Charging a band its farthest arc's hours loses no more than scaling all crews down by the band's ratio."""
+    it = drawn(seed)
+    coarse = replace(it, crew=replace(it.crew, band=1.25))
+    short = replace(fine(it), crew=replace(it.crew, hours=it.crew.hours / 1.25, band=1.0 + 1e-9))
+    assert at_least(best(fine(it)), best(coarse))
+    assert at_least(best(coarse), best(short))
+
+
+@few
+@given(seeds)
+def test_prices_are_never_negative(seed):
+    found = prices(drawn(seed))
+    assert found.barrel_week.min() >= 0
+    assert found.lot_kg.min() >= 0
+    assert found.crew_hour.min() >= 0
