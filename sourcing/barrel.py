@@ -183,7 +183,7 @@ def batch_times(
     if ending == "quench":
         end, people, shut = minutes("quench.minutes"), 1.0, 0.0
     else:
-        end, people = minutes("seal.minutes"), values.pick("barrel.seal.people", slow)
+        end, people = minutes("seal.minutes"), values["barrel.seal.people"]
         shut = minutes("sealed_wood.minutes" if wood else "sealed.minutes")
     return BatchTimes(
         fill=minutes("fill.minutes"), light=minutes("light.minutes"), char=char_minutes,
@@ -332,8 +332,8 @@ def site_day(
 ) -> tuple[BarrelDay, tuple[DayTask, ...], float]:
     """The day of a site that chars one residue, its chart, and the firing minutes of the day [min].
 
-    With the season's tenders and ending, and the likely times; for the sheet that hangs at the site. The chart's minutes
-    count from the first armful, `barrel.day_start.minutes` after the crew has come.
+    With the season's tenders and ending, and the likely times; for the sheet that hangs at the site. The chart's
+    minutes count from the first armful, `barrel.day_start.minutes` after the crew has come.
     """
     times = batch_times(
         values[f"crop.{crop}.{residue}.char_minutes"], ending_of(crop, residue, settings), values,

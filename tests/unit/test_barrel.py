@@ -195,7 +195,7 @@ def test_every_residue_of_the_library_has_rates(values):
     assert pairs
     for ending in ("quench", "seal"):
         for estimate in ("low", "likely", "high"):
-            rates, _ = barrel_rates(pairs, season(ending=ending, tenders_at_site=3), values, estimate)
+            rates, _ = barrel_rates(pairs, season(ending=ending), values, estimate)
             assert len(rates) == len(pairs)
             numbers = rates.drop(columns=["char_form", "ending"]).to_numpy(dtype=float)
             assert all(math.isfinite(x) and x >= 0 for x in numbers.ravel())
