@@ -20,7 +20,7 @@ from pyproj import CRS
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from sourcing.elevation import climb, read_relief, relief_findings, slopes_at, smoothed
+from sourcing.elevation import climb, read_relief, relief_findings, smoothed
 from sourcing.errors import Finding, InputError
 from sourcing.fields import Fields
 from sourcing.noding import Floats, Geometries, Ints, Noded, noded
@@ -149,19 +149,6 @@ def with_slopes(network: PathNetwork, elevation: Path, settings: Settings, value
         network, level_uv_m=uv, level_vu_m=vu, sloped=True, findings=(*network.findings, *findings),
         figures_used=(*network.figures_used, *figures_of_walking(carrying.walking, values)),
     )  # fmt: skip
-
-
-def field_slopes(fields: Fields, elevation: Path, settings: Settings) -> pd.Series:
-    """Steepness of the ground at the middle of each field [rise/run], by field_id; NaN where no height is known.
-
-    Raises InputError when the raster cannot be read or covers none of the fields.
-    """
-    crs = local_crs(fields.frame)
-    shapes = np.asarray(fields.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
-    middle = shapely.get_coordinates(shapely.centroid(shapes))
-    relief = read_relief(elevation, shapes, crs)
-    relief = smoothed(relief, settings.carrying.elevation_smooth_m, middle.mean(axis=0), crs)
-    return pd.Series(slopes_at(relief, middle, crs), index=fields.frame.index, name="slope")
 
 
 def network_of(

@@ -5,7 +5,7 @@ import pytest
 import rasterio
 
 from sourcing.errors import InputError
-from sourcing.paths import build_network, field_slopes
+from sourcing.paths import build_network
 from tests.walks import METRES, VALUES, fields, layer, lines, season, square, survey
 
 
@@ -79,11 +79,3 @@ def test_heights_in_feet_or_worse_are_told_as_too_steep(tmp_path):
     rng = np.random.default_rng(1)
     net = network(raster(tmp_path / "steep.tif", 400 * rng.random((100, 100))))
     assert any(f.what == "too_steep" for f in net.findings)
-
-
-def test_slopes_of_fields_by_field(tmp_path):
-    of = fields([square(0, 0), square(300, 0), square(3000, 0)])
-    found = field_slopes(of, raster(tmp_path / "a.tif", slope(0.12)), season(carrying={"elevation_smooth_m": 0}))
-    assert found.index.tolist() == ["f000", "f001", "f002"]
-    assert found.iloc[:2].tolist() == pytest.approx([0.12, 0.12])
-    assert np.isnan(found.iloc[2])
