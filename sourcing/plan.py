@@ -15,7 +15,6 @@ from sourcing.barrel import barrel_rates
 from sourcing.carry import Arcs, carry_arcs, carry_routes
 from sourcing.errors import Finding, PlanFaultError
 from sourcing.fields import Fields, clean_fields
-from sourcing.mixed import with_second_crops, with_waste_points
 from sourcing.money import Money, season_money
 from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
@@ -25,7 +24,7 @@ from sourcing.record import plan_record
 from sourcing.safety import cautions
 from sourcing.settings import Settings, read_settings
 from sourcing.sites import Sites, candidate_sites
-from sourcing.supply import Supply, residue_supply
+from sourcing.supply import Supply, season_supply
 from sourcing.survey import Survey, read_survey
 from sourcing.values import Values
 from sourcing.weeks import Calendar
@@ -81,10 +80,9 @@ def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
     values = load_values(folder, settings)
     tell("Reading the survey")
     survey = read_survey(folder, settings)
-    fields = with_second_crops(clean_fields(survey, settings, values), values)
-    fields = with_waste_points(fields, survey.waste_points, settings, values)
+    fields = clean_fields(survey, settings, values)
     tell("Working out residue by week")
-    supply = residue_supply(fields, settings, values, survey.climate)
+    fields, supply = season_supply(survey, fields, settings, values)
     tell("Joining the paths")
     network = build_network(survey, fields, settings, values)
     return Land(settings, values, survey, fields, supply, network)

@@ -63,7 +63,7 @@ class Calendar:
 
     def monday(self, week: int) -> date:
         """The Monday of a week index; works outside the season too."""
-        return self.first_monday + timedelta(days=DAYS_A_WEEK * week)
+        return self.first_monday + timedelta(days=DAYS_A_WEEK * int(week))
 
     def label(self, week: int) -> str:
         """ISO label of a week index, such as '2027-W18'."""
