@@ -7,6 +7,8 @@ Source: J. E. Beasley, OR-Library; pmed1-40 (European Journal of Operational Res
 from __future__ import annotations
 
 import re
+import warnings
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -96,4 +98,50 @@ def test_equal_weeks_multiply_the_optimum(weeks):
     it = season(demand, cost, capacity, weeks=weeks, barrel_week_cost=opening)
     plan = solve(it, gap=1e-7, seconds=60)
     assert plan.value == pytest.approx(weeks * optimum("capopt.txt", "cap71"), rel=1e-7)
+    assert check(it, plan) == []
+
+
+def spopt_tools():
+    """spopt warns on import of things that are not ours."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        pulp = pytest.importorskip("pulp")
+        locate = pytest.importorskip("spopt.locate")
+    return pulp, locate
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_spopt_agrees_on_p_median(seed):
+    """spopt (the PySAL library for location models), p-median from a cost matrix."""
+    pulp, locate = spopt_tools()
+    draw = np.random.default_rng(seed)
+    points, p = draw.uniform(0, 100, (30, 2)), 4
+    cost = np.linalg.norm(points[:, None] - points[None, :12], axis=2)
+    demand = draw.integers(1, 20, 30).astype(float)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        other = locate.PMedian.from_cost_matrix(cost, demand, p_facilities=p).solve(pulp.HiGHS(msg=False))
+    it = season(demand, cost, np.full(12, demand.sum()), wishes=Wishes(sites_least=p, sites_most=p))
+    plan = solve(it, gap=1e-9)
+    assert plan.value == pytest.approx(other.problem.objective.value(), rel=1e-6)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_spopt_agrees_on_maximal_cover(seed):
+    """spopt, maximal covering: the most demand within a radius of p sites; ours with arcs within the radius only."""
+    pulp, locate = spopt_tools()
+    draw = np.random.default_rng(seed)
+    points, p, radius = draw.uniform(0, 100, (40, 2)), 3, 18.0
+    cost = np.linalg.norm(points[:, None] - points[None, :15], axis=2)
+    demand = draw.integers(1, 20, 40).astype(float)
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        model = locate.MCLP.from_cost_matrix(cost, demand, service_radius=radius, p_facilities=p)
+        other = model.solve(pulp.HiGHS(msg=False))
+    near = np.argwhere(cost <= radius)
+    none = np.zeros(len(near))
+    whole = season(demand, cost, np.full(15, demand.sum()), wishes=Wishes(sites_most=p), goal="mix", weights=(0, 0, 1))
+    it = replace(whole, arc_lot=near[:, 0], arc_site=near[:, 1], arc_cost_per_kg=none, arc_hours_per_kg=none)
+    plan = solve(it, gap=1e-9)
+    assert plan.value == pytest.approx(other.problem.objective.value(), rel=1e-6)
     assert check(it, plan) == []
