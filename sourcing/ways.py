@@ -31,6 +31,7 @@ LONLAT = CRS("EPSG:4326")
 _ROWS_NAMED = 12
 _DEGREES = (180.0, 90.0)
 _NEARBY_DEGREES = 0.5
+_CORNERS_A_RUN = 32
 
 
 # ------------------------------------------------------------------------------------------------- places and systems
@@ -57,7 +58,25 @@ def local_lines(layer: RawLayer | None, crs: CRS) -> Geometries:
         return np.zeros(0, dtype=object)
     only = replace(layer, frame=osm_barriers(layer.frame))
     parts = shapely.get_parts(shapely.get_parts(to_local(only, crs)))
-    return np.asarray(parts[shapely.get_dimensions(parts) >= 1], dtype=object)
+    parts = parts[shapely.get_dimensions(parts) >= 1]
+    return np.concatenate([_in_short_runs(parts[shapely.get_dimensions(parts) == 1]),
+                           parts[shapely.get_dimensions(parts) == 2]])  # fmt: skip
+
+
+def _in_short_runs(lines: Geometries) -> Geometries:
+    """Long lines as runs of a few corners, each sharing a stretch with the next, so that every corner lies inside one.
+
+    A river of ten thousand corners would else be looked at whole for every field beside it.
+    """
+    long = shapely.get_num_coordinates(lines) > 2 * _CORNERS_A_RUN
+    runs = []
+    for line in lines[long]:
+        xy = shapely.get_coordinates(line)
+        starts = range(0, len(xy) - 2, _CORNERS_A_RUN)
+        runs += [shapely.LineString(xy[a : a + _CORNERS_A_RUN + 2]) for a in starts]
+        if line.is_ring:
+            runs.append(shapely.LineString(np.concatenate([xy[-2:], xy[1:2]])))
+    return np.concatenate([lines[~long], np.array(runs, dtype=object)])
 
 
 def lonlat(xy: Floats, crs: CRS) -> Floats:

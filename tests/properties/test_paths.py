@@ -6,11 +6,13 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sourcing.ground import build_ground, crossing, pairs_within
 from sourcing.noding import cut, noded
 from sourcing.paths import network_of
 from sourcing.reach import Arcs, follow, forerunners, search, search_from_nodes
 from sourcing.walking import SPEEDS, level_metres
-from tests.walks import METRES, VALUES, layer, season
+from sourcing.ways import local_lines
+from tests.walks import METRES, VALUES, layer, lines, season, square
 
 NONE = np.zeros(0, dtype=object)
 
@@ -146,3 +148,42 @@ def test_level_metres_are_positive_and_flat_ground_is_itself(slopes, walking):
     assert (worth > 0).all()
     assert np.isfinite(worth).all()
     assert np.array_equal(level_metres(run, np.zeros(len(slopes)), walking, VALUES), run)
+
+
+@settings(deadline=None, max_examples=25)
+@given(st.integers(0, 2**32 - 1))
+def test_no_leg_off_the_path_ever_crosses_a_barrier(seed):
+    rng = np.random.default_rng(seed)
+    shapes = [square(x, y, 30) for x, y in rng.uniform(0, 800, (12, 2))]
+    spots = [shapely.Point(p) for p in rng.uniform(0, 800, (5, 2))]
+    grid = [f"{k * 200} 0, {k * 200} 800" for k in range(5)] + [f"0 {k * 200}, 800 {k * 200}" for k in range(5)]
+    river = layer([shapely.LineString(np.column_stack([np.linspace(-50, 850, 90), rng.uniform(300, 500, 90)]))], "b")
+    net = network_of(layer(lines(*grid)), METRES, season())
+    barriers = local_lines(river, METRES)
+    fields, sites = np.array(shapes, dtype=object), np.array(spots, dtype=object)
+    every = np.ones(len(net.u), dtype=bool)
+    ground = build_ground(net, every, False, fields, sites, 300.0, 0.6, barriers)
+    whole = river.frame.geometry.iloc[0]
+    for joins, things in ((ground.fields, fields), (ground.sites, sites)):
+        for thing, (x, y, px, py) in zip(joins.thing.tolist(), joins.leg_xy.tolist(), strict=True):
+            leg = shapely.LineString([(x, y), (px, py)])
+            assert leg.length == 0 or not leg.crosses(whole)
+            assert shapely.distance(shapely.Point(x, y), things[thing]) < 1e-6
+            assert shapely.distance(shapely.Point(px, py), net.lines).min() < 1e-6
+    pairs = pairs_within(ground, fields, sites, 900.0, 300.0)
+    assert (pairs.in_m <= 900 + 1e-9).all()
+    # A road may cross the river, so no pair can be nearer than the straight line.
+    straight = shapely.distance(fields[pairs.field], sites[pairs.site])
+    assert (pairs.distance_m >= straight - 1e-6).all()
+
+
+def test_a_long_barrier_in_runs_is_the_same_barrier():
+    angle = np.linspace(0, 2 * np.pi, 400)
+    ring = np.column_stack([np.cos(angle), np.sin(angle)]) * 100
+    ring[-1] = ring[0]
+    barriers = local_lines(layer([shapely.LineString(ring)], "b"), METRES)
+    assert len(barriers) > 10
+    assert abs(shapely.union_all(barriers).length - shapely.LineString(ring).length) < 1e-6
+    # Straight out through every corner.
+    legs = shapely.linestrings(np.stack([ring * 0.5, ring * 1.5], axis=1))
+    assert crossing(legs, barriers).all()
