@@ -112,8 +112,7 @@ def grid(
             )
             y += high
             continue
-        said, size = _shrunk(row.label, label - 1.5, 7.5 * grown)
-        page.text(x, y + down, said, size, bold=row.bold)
+        _label(page, x, y, high, row.label, label - 1.5, 7.5 * grown, row.bold)
         for i, words in enumerate(row.cells):
             shade = row.shades[i] if row.shades else ""
             places.append((left + i * cell, y, cell, high))
@@ -152,6 +151,26 @@ def _grid_head(page: Page, left: float, y: float, cell: float, prog: Programme, 
         page.text(middle, y + 11.2, prog.week_number(weeks[i]), size * 0.88, align="center", colour=QUIET)
     for row, key in ((7.2, "sheet.monday"), (11.2, "sheet.week")):
         page.text(left - 1.2, y + row, words(key), 6.2, align="right", colour=QUIET)
+
+
+def _label(page: Page, x: float, y: float, high: float, words: str, room: float, size: float, bold: bool) -> None:
+    """A row's label: smaller where it is long, then in two lines, then shortened but for its telling end."""
+    said, fit = _shrunk(words, room, size)
+    if fit >= LEAST_SHRUNK * size:
+        page.text(x, y + high * 0.7, said, fit, bold=bold)
+        return
+    small = 0.66 * size
+    lines = wrapped(words, room, small, bold)
+    body, end = words[:-LABEL_END], words[-LABEL_END:]
+    while len(lines) > 2:
+        body = body[:-2]
+        lines = wrapped(f"{body}…{end}", room, small, bold)
+    for i, line in enumerate(lines):
+        page.text(x, y + high * (0.42 + 0.44 * i), line, small, bold=bold)
+
+
+LEAST_SHRUNK = 0.75
+LABEL_END = 5
 
 
 def _shrunk(words: str, room: float, size: float) -> tuple[str, float]:

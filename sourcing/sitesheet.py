@@ -220,7 +220,7 @@ def _field_rows(prog: Programme, fields: pd.DataFrame) -> list[tuple[str, ...]]:
             minutes = f", {words.number(max(f.minutes, 1))} min" if np.isfinite(f.minutes) else ""
             out.append((
                 words.number(f.nth), shortened(str(f.field_id), 40), prog.residue(f.crop, f.residue),
-                words.number(f.loads), words.number(f.wet_kg),
+                words.number(f.loads), words.number(max(f.wet_kg, 1.0)),
                 held(f"{words.number(f.distance_m)} {words('unit.m')}{minutes}"),
                 held(prog.sunday(int(f.clear_week)) + (" !" if f.last_chance else "")), TICK_BOX,
             ))  # fmt: skip
