@@ -53,7 +53,6 @@ create table records (
     placed integer not null, mended integer not null, shape blob not null, until integer references surveys (id),
     primary key (survey, field_id)
 );
-create index records_until on records (until);
 create table villages (survey integer not null references surveys (id), village text not null, name text not null,
     lon real not null, lat real not null, primary key (survey, village));
 create table lineage (survey integer not null references surveys (id), old text not null, new text not null,
