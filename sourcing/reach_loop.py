@@ -23,10 +23,10 @@ def _search(
 ) -> tuple[Ints, Ints, Floats, Floats]:  # fmt: skip
     """Least sums from each start in turn, in the given `order` of starts, within `limit`."""
     n = first.size - 1
-    stamp = np.full(n, -1, dtype=np.int32)
-    best = np.empty(n, dtype=np.float64)
-    metres = np.empty(n, dtype=np.float64)
-    place = np.empty(n, dtype=np.int32)
+    # Side by side, so that what is known of a node is fetched together: [turn it was touched in, bucket it waits in]
+    # and [least weight, length of that way].
+    mark = np.full((n, 2), -1, dtype=np.int32)
+    least = np.empty((n, 2), dtype=np.float64)
     touched = np.empty(n, dtype=np.int32)
     bucket = np.full(buckets, -1, dtype=np.int32)
     room = 4096
@@ -50,23 +50,23 @@ def _search(
             if key > limit:
                 continue
             far = seed_length[k]
-            if stamp[node] == turn:
-                if key > best[node] or (key == best[node] and far >= metres[node]):
+            if mark[node, 0] == turn:
+                if key > least[node, 0] or (key == least[node, 0] and far >= least[node, 1]):
                     continue
             else:
-                stamp[node] = turn
-                place[node] = -1
+                mark[node, 0] = turn
+                mark[node, 1] = -1
                 touched[seen] = node
                 seen += 1
-            best[node] = key
-            metres[node] = far
+            least[node, 0] = key
+            least[node, 1] = far
             b = min(int(key * inverse), buckets - 1)
-            if place[node] != b:
+            if mark[node, 1] != b:
                 if entries == room:
                     entry_node = np.append(entry_node, np.empty(room, dtype=np.int32))
                     entry_next = np.append(entry_next, np.empty(room, dtype=np.int32))
                     room *= 2
-                place[node] = b
+                mark[node, 1] = b
                 entry_node[entries] = node
                 entry_next[entries] = bucket[b]
                 bucket[b] = entries
@@ -81,34 +81,34 @@ def _search(
                 continue
             bucket[now] = entry_next[entry]
             tail = entry_node[entry]
-            if place[tail] != now:
+            if mark[tail, 1] != now:
                 continue
-            place[tail] = -1
-            base = best[tail]
-            base_m = metres[tail]
+            mark[tail, 1] = -1
+            base = least[tail, 0]
+            base_m = least[tail, 1]
             for arc in range(first[tail], first[tail + 1]):
                 key = base + weight[arc]
                 if key > limit:
                     continue
                 node = head[arc]
                 far = base_m + length[arc]
-                if stamp[node] == turn:
-                    if key > best[node] or (key == best[node] and far >= metres[node]):
+                if mark[node, 0] == turn:
+                    if key > least[node, 0] or (key == least[node, 0] and far >= least[node, 1]):
                         continue
                 else:
-                    stamp[node] = turn
-                    place[node] = -1
+                    mark[node, 0] = turn
+                    mark[node, 1] = -1
                     touched[seen] = node
                     seen += 1
-                best[node] = key
-                metres[node] = far
+                least[node, 0] = key
+                least[node, 1] = far
                 b = min(int(key * inverse), buckets - 1)
-                if place[node] != b:
+                if mark[node, 1] != b:
                     if entries == room:
                         entry_node = np.append(entry_node, np.empty(room, dtype=np.int32))
                         entry_next = np.append(entry_next, np.empty(room, dtype=np.int32))
                         room *= 2
-                    place[node] = b
+                    mark[node, 1] = b
                     entry_node[entries] = node
                     entry_next[entries] = bucket[b]
                     bucket[b] = entries
@@ -127,8 +127,8 @@ def _search(
             if wanted[node]:
                 out_start[count] = s
                 out_node[count] = node
-                out_weight[count] = best[node]
-                out_length[count] = metres[node]
+                out_weight[count] = least[node, 0]
+                out_length[count] = least[node, 1]
                 count += 1
     return out_start[:count], out_node[:count], out_weight[:count], out_length[:count]
 
