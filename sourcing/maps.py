@@ -284,7 +284,7 @@ def _drawn(plan: Plan, words: Words) -> _Drawn:
     origin = (x, y)
     villages, sites = list(plan.village_table.index), list(plan.site_table.index)
     table = plan.field_table.reindex(frame.index)
-    crops = sorted(set(table["crop"]))
+    crops = sorted(set(table["crop"].astype(str)))
 
     shapes = shapes_on_grid(frame.geometry.to_numpy(), WGS84, origin)
     carries = _carry_rows(plan, frame.index, sites)

@@ -195,7 +195,7 @@ function drawTable() {
   at('tablebody').replaceChildren(el('table', {},
     el('colgroup', {}, el('col'), ...season.weeks.map((_, w) => el('col', { 'data-week': w }))),
     el('thead', {}, head),
-    el('tbody', {}, ...order.map((i) => el('tr', { 'data-site': season.sites[i].id }, el('th', { scope: 'row' }, season.sites[i].name, el('small', { text: season.villages[season.sites[i].village]?.name ?? '' })), ...cells(season.sites[i].barrels, season.sites[i].busy)))),
+    el('tbody', {}, ...order.map((i) => el('tr', { 'data-site': season.sites[i].id }, el('th', { scope: 'row' }, season.sites[i].name, el('small', { text: season.sites[i].name.startsWith(nameOf(season.sites[i])) ? '' : nameOf(season.sites[i]) })), ...cells(season.sites[i].barrels, season.sites[i].busy)))),
     el('tfoot', {}, el('tr', {}, el('th', { scope: 'row', text: t('table.all') }), ...cells(all, allBusy)))));
   markColumn();
 }

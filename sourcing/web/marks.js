@@ -32,7 +32,7 @@ function groupSites(view) {
   const key = [view.scale, view.ox, view.oy, shown.village, shown.site, shown.large].join();
   if (key === groupsFor) return badges;
   groupsFor = key;
-  const gap = 2 * radius(4);
+  const gap = 2.3 * radius(4);
   const order = season.sites.map((_, i) => i).filter(inView).sort((a, b) => season.sites[b].barrel_weeks - season.sites[a].barrel_weeks);
   if (shown.site >= 0) order.unshift(...order.splice(order.indexOf(shown.site), 1));
   const groups = [];
@@ -50,6 +50,8 @@ function paintMarks(view) {
   const week = shown.week;
   const big = shown.large ? 1.4 : 1;
   const taken = [];
+  const room = map.getSize(), [left, top] = [(view.width - room.x) / 2, (view.height - room.y) / 2];
+  const within = (box) => box[0] >= left && box[1] >= top && box[2] <= left + room.x && box[3] <= top + room.y;
   const free = (box) => !taken.some((o) => box[0] < o[2] && box[2] > o[0] && box[1] < o[3] && box[3] > o[1]);
 
   for (const point of season.points) {
@@ -82,6 +84,11 @@ function paintMarks(view) {
     group.box = [group.x - group.r - 3, group.y - group.r - 3, group.x + group.r + 3, group.y + group.r + 3];
     if (group.barrels) taken.push(group.box);
   }
+  for (const [i, village] of season.villages.entries()) {
+    if (village.x == null) continue;
+    disc(context, village.x * scale + ox, oy - village.y * scale, 4.5, '#ffffff');
+    disc(context, village.x * scale + ox, oy - village.y * scale, 3, shown.village >= 0 && shown.village !== i ? '#8a9099' : INK);
+  }
   badges.sort((a, b) => a.barrels - b.barrels);
   for (const group of badges) {
     stamp(view, group.x, group.y, group.r, { ...group, grouped: group.sites.length > 1, chosen: group.sites.includes(shown.site) && shown.site >= 0 });
@@ -104,7 +111,7 @@ function paintMarks(view) {
   for (const i of order) {
     const village = season.villages[i];
     const x = village.x * scale + ox, y = oy - village.y * scale;
-    if (x < -50 || y < -50 || x > view.width + 50 || y > view.height + 50) continue;
+    if (!within([x, y, x, y])) continue;
     if (names > 90) break;
     const size = (village.deploy ? 14 : 12.5) * big;
     const font = `${village.deploy ? 700 : 500} ${size}px ${FONT}`;
@@ -114,14 +121,12 @@ function paintMarks(view) {
     }
     const wide = village.wide;
     const dim = shown.village >= 0 && shown.village !== i;
-    disc(context, x, y, 4.5, '#ffffff');
-    disc(context, x, y, 3, dim ? '#8a9099' : INK);
     const places = [[x + 8, 'left'], [x - 8, 'right'], [x, 'center', -13 * big], [x, 'center', 13 * big],
       [x, 'center', 34 * big], [x, 'center', -34 * big]];
     for (const [px, align, shift = 0] of places) {
-      const left = align === 'left' ? px : align === 'right' ? px - wide : px - wide / 2;
-      const box = [left - 2, y + shift - size * 0.65, left + wide + 2, y + shift + size * 0.65];
-      if (!free(box)) continue;
+      const from = align === 'left' ? px : align === 'right' ? px - wide : px - wide / 2;
+      const box = [from - 2, y + shift - size * 0.65, from + wide + 2, y + shift + size * 0.65];
+      if (!free(box) || !within(box)) continue;
       taken.push(box);
       names++;
       context.textAlign = align;

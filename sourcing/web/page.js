@@ -261,6 +261,7 @@ function setLarge(on) {
   shown.large = on;
   document.body.classList.toggle('large', on);
   at('large').setAttribute('aria-pressed', on);
+  at('legend').open = at('mapbox').clientWidth > 45 * parseFloat(getComputedStyle(document.body).fontSize);
   if (map) map.invalidateSize({ animate: false });
 }
 
@@ -282,7 +283,6 @@ async function start() {
   drawRanking();
   drawChart();
   drawLegend();
-  if (matchMedia('(max-width: 760px)').matches) at('legend').open = false;
   const age = Math.floor((Date.now() - Date.parse(season.made)) / 864e5);
   at('made').append(` (${age > 0 ? t('facts.age', { n: number(age) }) : t('facts.today')})`);
 
