@@ -154,7 +154,7 @@ def carry_arcs(
     count = len(sites.frame)
     frames = [_cheapest(supply, with_lots, fields, count, ways, modes, settings, values[WAGE]) for ways in by_state]
     frame = _over_the_season(frames, state_of_week, supply, count)
-    unreachable = _unreachable(frame, supply, fields, with_lots, by_state[0], settings)
+    unreachable = _unreachable(frame, frames, supply, fields, with_lots, by_state[0], settings)
     findings = (*place.findings, *_season_findings(frames, state_of_week, supply, unreachable))
     return Arcs(frame, network is None, unreachable, findings, tuple(dict.fromkeys(used)), state_of_week, tuple(frames))
 
@@ -351,12 +351,22 @@ def _over_the_season(frames: list[pd.DataFrame], state_of_week: Ints, supply: Su
 # ----------------------------------------------------------------------------------------------------------- reports
 
 
+def _fields_of(frames: list[pd.DataFrame], supply: Supply) -> pd.Series:
+    """Ids of the fields that have a lot in any of the arc tables."""
+    return supply.lots["field_id"].iloc[np.unique(np.concatenate([f["lot"].to_numpy() for f in frames]))]
+
+
 def _unreachable(
-    frame: pd.DataFrame, supply: Supply, fields: Fields, with_lots: Ints, ways: dict[int, _Way], settings: Settings
+    frame: pd.DataFrame,
+    frames: list[pd.DataFrame],
+    supply: Supply,
+    fields: Fields,
+    with_lots: Ints,
+    ways: dict[int, _Way],
+    settings: Settings,
 ) -> pd.DataFrame:
-    served = supply.lots["field_id"].iloc[frame["lot"].unique()]
     ids = fields.frame.index[with_lots]
-    missing = np.flatnonzero(~ids.isin(served))
+    missing = np.flatnonzero(~ids.isin(_fields_of([frame], supply)))
     ground = ways[min(ways)].ground
     carrying = settings.carrying
     far = f"no site within {carrying.max_distance_m:g} m"
@@ -373,6 +383,10 @@ def _unreachable(
                 reasons[k] = "its path is not connected to any site's path"
             else:
                 reasons[k] = f"{far} along the paths"
+    shut = ids[missing].isin(_fields_of(frames, supply))
+    reasons = [
+        "every way is closed in the weeks of its residue" if s else r for r, s in zip(reasons, shut, strict=True)
+    ]
     budget = "" if carrying.max_cost_per_kg is None else f", or carrying costs more than {carrying.max_cost_per_kg:g}"
     return pd.DataFrame(
         {

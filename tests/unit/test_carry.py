@@ -166,13 +166,13 @@ def test_carts_keep_to_wide_ways_and_one_way_rules():
     assert on_foot.frame["distance_m"][0] == pytest.approx(500)
 
 
-def rains(**carrying):
+def rains(ready=2, clear=13, **carrying):
     """A ford on the short way, closed from mid June to mid July of ten weeks from 3 May."""
     of = fields([square(0, 0, 2), square(900, 0, 2)], ["north", "south"])
     ways = lines("0 0, 300 0", "300 0, 320 0", "320 0, 1000 0", "300 0, 300 600, 320 600, 320 0")
     paths = layer(ways, closed=["", "06-14..07-20", "", ""])
     calendar = Calendar.spanning(date(2027, 5, 3), date(2027, 8, 8))
-    lots = supply(of, ready=2, clear=13, calendar=calendar)
+    lots = supply(of, ready=ready, clear=clear, calendar=calendar)
     return arcs(of, paths, [(1000, 0)], lots=lots, carrying={"off_path_m": 40, **carrying})
 
 
@@ -336,3 +336,10 @@ def test_a_gate_may_name_its_field():
     gate = layer([shapely.Point(560, 120)], "gates", field_id=["f001"])
     made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)], gates=gate)
     assert made.frame["distance_m"][1] == pytest.approx(120 + 560, abs=0.01)
+
+
+def test_residue_that_lies_only_while_the_ways_are_closed_is_told_apart():
+    made, _ = rains(ready=7, clear=10, max_distance_m=1500)
+    assert made.frame["lot"].tolist() == [1]
+    want = {"field_id": "f000", "reason": "every way is closed in the weeks of its residue"}
+    assert made.unreachable.to_dict("records") == [want]
