@@ -43,7 +43,8 @@ def test_gdal_reads_gpx_and_kml_back(tmp_path):
     fields = pyogrio.read_dataframe(tmp_path / "plan.kml", layer=layers[1]).set_index("Name")
     for field in fields.index:
         there = plan.fields.frame.geometry[field]
-        assert fields.geometry[field].symmetric_difference(there).area < 1e-3 * there.area  # coordinates are kept to a centimetre
+        # coordinates are kept to a centimetre
+        assert fields.geometry[field].symmetric_difference(there).area < 1e-3 * there.area
 
 
 def test_names_from_the_survey_stay_text(tmp_path):
