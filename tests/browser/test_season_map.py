@@ -7,6 +7,7 @@ import pytest
 from sourcing.maps import PALETTE, write_map
 from sourcing.plan import plan_season
 from sourcing.settings import MapSettings
+from sourcing.words import load_words
 from tests.landscape import landscape
 from tests.unit.test_main_job import BURKINA, WHEN, season
 
@@ -314,6 +315,24 @@ def test_real_smallholder_fields_week_by_week(opener, tmp_path):
     assert "straight lines" in opened.text("#facts")
     assert opened.trouble == []
     assert opened.asked == [(tmp_path / "m.html").as_uri()]
+
+
+@pytest.mark.parametrize("language", ["hi", "mr", "fr"])
+def test_another_language_from_end_to_end(language, opener, axe, tmp_path):
+    plan = landscape(n_fields=60, n_villages=2, language=language, names=["पिंपळगाव", "Tielba"])
+    write_map(plan, tmp_path / "m.html")
+    opened = opener(tmp_path / "m.html")
+    words = load_words(language)
+    week = int(plan.site_weeks["week"].min())
+    assert opened.text("#days") == words.week_days(plan.calendar, week)
+    assert opened.text("#tab-sites") == words("site.title")
+    opened.page.fill("#search", "पिंपळ")
+    assert "पिंपळगाव" in opened.text("#found")
+    assert opened.js("[...document.fonts].some((f) => f.family.includes('Devanagari') && f.status === 'loaded')")
+    assert [url for url in opened.asked[1:] if not url.startswith("data:")] == []
+    assert opened.trouble == []
+    opened.js(axe)
+    assert opened.js(VIOLATIONS) == []
 
 
 VIOLATIONS = """axe.run(document).then(
