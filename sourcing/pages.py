@@ -408,16 +408,13 @@ def table(
     y += tall * line + 0.7
     page.lines([[(x, y), (right, y)]], 0.9, INK)
     done = 0
-    for row in rows:
-        band = len(row) == 1 and len(columns) > 1
-        if band:
-            parts = [wrapped(row[0], right - x - 2 * PAD, size, True)]
-        else:
-            parts = [
-                wrapped(c, w - 2 * PAD, size, k.bold) for c, w, k in zip(row, widths, columns, strict=True)
-            ]  # fmt: skip
+    for at, row in enumerate(rows):
+        band, parts = _parts(columns, row, widths, right - x, size)
         high = max(len(p) for p in parts) * line + 0.9
-        follow = line + 0.9 if band else 0.0
+        follow = 0.0
+        if band and at + 1 < len(rows):
+            next_parts = _parts(columns, rows[at + 1], widths, right - x, size)[1]
+            follow = max(len(p) for p in next_parts) * line + 0.9
         if y + high + follow > bottom:
             break
         if band:
@@ -437,6 +434,16 @@ def table(
         done += 1
     page.lines(rules, 0.25)
     return y, done
+
+
+def _parts(
+    columns: Sequence[Column], row: Row, widths: Sequence[float], total: float, size: float
+) -> tuple[bool, list[list[str]]]:
+    """Whether a row is a heading across the table, and the lines of each of its cells."""
+    if len(row) == 1 and len(columns) > 1:
+        return True, [wrapped(row[0], total - 2 * PAD, size, True)]
+    cells = zip(row, widths, columns, strict=True)
+    return False, [wrapped(cell, w - 2 * PAD, size, column.bold) for cell, w, column in cells]
 
 
 def _placed(columns: Sequence[Column], cells: Sequence[Any], widths: Sequence[float], x: float) -> Iterable[Any]:

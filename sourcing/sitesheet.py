@@ -133,12 +133,13 @@ def _map(page: Page, prog: Programme, land: Land, site: str, fields: pd.DataFram
     for other, spot in land.sites.items():
         if other != site:
             frame.mark(*spot, prog.site_numbers[other], size=3.4, strong=False)
+    for spot in land.villages.values():
+        frame.home(*spot)
     for field_id, nth in fields.drop_duplicates("field_id")[["field_id", "nth"]].itertuples(index=False):
         middle = land.fields[land.field_ids.get_loc(field_id)].representative_point()
         if not frame.label(middle.x, middle.y, words.number(int(nth)), 6, bold=True):
             frame.label(middle.x, middle.y, words.number(int(nth)), 6, bold=True, gap=0.6)
     for village, spot in land.villages.items():
-        frame.home(*spot)
         frame.label(*spot, prog.village(village), 7, bold=True, gap=1.0)
     entries = [
         ("mark", words("sheet.legend_this")),
