@@ -407,6 +407,16 @@ class MapSettings(Section):
     """Who made those tiles, shown while they are."""
 
 
+class OutputsSettings(Section):
+    """What a plan folder holds."""
+
+    keep_inputs: bool = True
+    """Whether each plan folder keeps the season and the survey's files it was made from (inputs.zip), so that it can be
+    made again and compared in full. They are kept as they are, with all their columns: names of people too."""
+    keep_most_mb: Positive = 200.0
+    """Files that are larger together are not kept [MB]; the plan then says so."""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -431,6 +441,7 @@ class Settings(Section):
     climate: ClimateSettings = ClimateSettings()
     stress: StressSettings = StressSettings()
     map: MapSettings = MapSettings()
+    outputs: OutputsSettings = OutputsSettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""
