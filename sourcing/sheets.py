@@ -78,7 +78,7 @@ def sheet_pages(prog: Programme, paper: str = "A4") -> Iterator[Page]:
     if prog.site_names:
         yield from wall_calendar(prog, paper)
     for village in concerned(prog):
-        yield village_sheet(prog, land, village, paper)
+        yield from village_sheet(prog, land, village, paper)
         for site in prog.site_names:
             if prog.plan.site_table.at[site, "village"] == village:
                 yield from site_sheet(prog, land, site, paper)

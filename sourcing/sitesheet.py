@@ -18,6 +18,10 @@ from sourcing.villagesheet import bounds_of, field_kinds
 MAP_MM = 92.0
 MAP_HIGH_MM = 84.0
 GUTTER_MM = 6.0
+BESIDE_MM = 28.0
+"""Room for what the map's neighbours need below its height [mm]."""
+LEAST_LIST_MM = 30.0
+"""With less room than this the list of fields begins on the next page [mm]."""
 ESSENTIAL = frozenset({
     "site.setback.house.distance_m", "safety.ring.bare_m", "safety.wind.stop_km_h", "safety.dark_h",
     "safety.people.least", "safety.water_at_hand_l", "safety.recheck_h",
@@ -35,19 +39,38 @@ def site_sheet(prog: Programme, land: Land, site: str, paper: str) -> Iterator[P
     beside = (f"{words('sheet.village')}: {prog.village(str(row['village']))}", words.digits(where), str(site))
     y = head(page, words("sheet.site"), prog.site_names[site], beside)
     fields = _fields(prog, site)
-    y = _weeks(page, prog, site, y)
+    columns, rows = _week_rows(prog, site)
+    widths = column_widths(columns, rows, page.inner, 7.5)
+    while True:
+        y, done = table(page, MARGIN, y, columns, rows, widths, page.bottom - 12, 7.5)
+        rows = rows[done:]
+        if not rows:
+            break
+        yield page
+        page, y = _next_page(prog, site, paper)
     y = _moves(page, prog, site, y) + 2.5
+    if y + MAP_HIGH_MM + BESIDE_MM > page.bottom:
+        yield page
+        page, y = _next_page(prog, site, paper)
     low = _map(page, prog, land, site, fields, y)
     x = MARGIN + MAP_MM + GUTTER_MM
     low = max(low, _safety(page, prog, x, y, page.width - MARGIN - x)) + 2.5
+    if low + LEAST_LIST_MM > page.bottom:
+        yield page
+        page, low = _next_page(prog, site, paper)
     yield from _field_list(page, prog, site, fields, low, paper)
+
+
+def _next_page(prog: Programme, site: str, paper: str) -> tuple[Page, float]:
+    page = Page(paper)
+    return page, head(page, prog.words("sheet.site"), prog.words("sheet.continued", name=prog.site_names[site]))
 
 
 def _half(degrees: float, signs: str) -> str:
     return signs[0] if degrees >= 0 else signs[1]
 
 
-def _weeks(page: Page, prog: Programme, site: str, y: float) -> float:
+def _week_rows(prog: Programme, site: str) -> tuple[list[Column], list[tuple[str, ...]]]:
     """The week table with its sums."""
     words = prog.words
     work = prog.works.site_weeks[prog.works.site_weeks["site_id"] == site]
@@ -67,7 +90,7 @@ def _weeks(page: Page, prog: Programme, site: str, y: float) -> float:
     columns = [
         Column(words(f"sheet.col_{k}"), "left" if k == "days" else "right", k in ("week", "barrels")) for k in keys
     ]
-    rows = [
+    rows: list[tuple[str, ...]] = [
         (
             prog.week_number(w.week), prog.days(w.week), words.number(w.barrels), words.number(w.fire_days),
             words.number(w.batches), words.number(w.wet_kg), words.number(w.water_l), words.number(w.char_kg),
@@ -81,8 +104,7 @@ def _weeks(page: Page, prog: Programme, site: str, y: float) -> float:
         words.number(sums["wet_kg"]), words.number(sums["water_l"]), words.number(sums["char_kg"]),
         words.number(sums["loads"]), "", "",
     ))  # fmt: skip
-    widths = column_widths(columns, rows, page.inner, 7.5)
-    return table(page, MARGIN, y, columns, rows, widths, page.bottom, 7.5)[0]
+    return columns, rows
 
 
 def _moves(page: Page, prog: Programme, site: str, y: float) -> float:
@@ -206,8 +228,7 @@ def _field_list(
         yield page
         if not rows:
             return
-        page = Page(paper)
-        y = head(page, words("sheet.site"), words("sheet.continued", name=prog.site_names[site]))
+        page, y = _next_page(prog, site, paper)
         if len(rows[0]) > 1:
             rows = [(week,), *rows]
 

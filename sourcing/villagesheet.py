@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,8 @@ from sourcing.sheetparts import GRID_HEAD_MM, GRID_ROW_MM, Shade, WeekRow, facts
 
 MAP_MM = 104.0
 MAP_HIGH_MM = (70.0, 135.0)
+LEAST_ROWS = 14
+"""With room for fewer rows than this the calendar of a village goes to the next page whole."""
 MOST_WEEKS = 30
 """A programme longer than this shows only the village's own weeks, so that the numbers stay readable [weeks]."""
 
@@ -26,8 +29,8 @@ def concerned(prog: Programme) -> list[str]:
     return [str(v) for v in table.index if bool(table.at[v, "deploy"]) or str(v) in giving]
 
 
-def village_sheet(prog: Programme, land: Land, village: str, paper: str) -> Page:
-    """The one page of a village."""
+def village_sheet(prog: Programme, land: Land, village: str, paper: str) -> Iterator[Page]:
+    """The page of a village; its weeks go on over further pages where it has very many places."""
     page, words = Page(paper), prog.words
     row = prog.plan.village_table.loc[village]
     y = head(
@@ -51,11 +54,19 @@ def village_sheet(prog: Programme, land: Land, village: str, paper: str) -> Page
             top = heading(page, x, top, words(title), room)
             top = facts(page, x, top, room, pairs, room * 0.47) + 2.4
     y = max(low, top) + 3
-    if sites:
+    weeks, rows = _season(prog, village, sites) if sites else (prog.weeks, [])
+    while rows:
+        fit = int((page.bottom - y - GRID_HEAD_MM - 16) / GRID_ROW_MM)
+        if fit < min(len(rows), LEAST_ROWS):
+            yield page
+            page = Page(paper)
+            y = head(page, words("sheet.village"), words("sheet.continued", name=prog.village(village)))
+            continue
         y = heading(page, MARGIN, y, words("sheet.season"), page.inner)
-        y = _season(page, prog, village, sites, y)
-        page.paragraph(MARGIN, y + 1.5, page.inner, _key(prog), 7, colour=QUIET)
-    return page
+        y = grid(page, MARGIN, y, page.inner, 46, prog, weeks, rows[:fit], words("sheet.barrel_weeks"))
+        y = page.paragraph(MARGIN, y + 1.5, page.inner, _key(prog), 7, colour=QUIET)
+        rows = rows[fit:]
+    yield page
 
 
 def _weeks_used(prog: Programme, village: str) -> str:
@@ -174,13 +185,14 @@ def _concerns(prog: Programme, village: str, row: pd.Series) -> list[tuple[str, 
     return [*pairs, (words("field.estimated"), words.number(guessed))] if guessed else pairs
 
 
-def _season(page: Page, prog: Programme, village: str, sites: list[str], y: float) -> float:
+def _season(prog: Programme, village: str, sites: list[str]) -> tuple[range, list[WeekRow]]:
+    """The weeks shown, and a row a place and a row a kind of work."""
     words = prog.words
     work = prog.works.site_weeks[prog.works.site_weeks["village"] == village]
     weeks = prog.weeks
     if len(weeks) > MOST_WEEKS:
         weeks = range(int(work["week"].min()), int(work["week"].max()) + 1)
-    rows: list[WeekRow | str] = [site_row(prog, s, weeks) for s in sites]
+    rows = [site_row(prog, s, weeks) for s in sites]
     sums = (
         work.groupby("week")[["barrels", "carriers", "tenders", "loads", "batches", "water_l"]]
         .sum()
@@ -194,7 +206,7 @@ def _season(page: Page, prog: Programme, village: str, sites: list[str], y: floa
         if column == "barrels" and len(sites) == 1:
             continue
         rows.append(WeekRow(words(key), cells, bold=column == "barrels"))
-    return grid(page, MARGIN, y, page.inner, 46, prog, weeks, rows, words("sheet.barrel_weeks"))
+    return weeks, rows
 
 
 def site_row(prog: Programme, site: str, weeks: range, label: str = "") -> WeekRow:

@@ -1,16 +1,21 @@
 import re
 import shutil
 import subprocess
+from dataclasses import replace
 
+import pandas as pd
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from sourcing.errors import OutputError, UsageError
+from sourcing.pagemaps import land_of
 from sourcing.pages import TICK_BOX, Column, Page, column_widths, held, letters, plain, table, width, wrapped
 from sourcing.programme import programme
 from sourcing.sheets import sheet_pages, write_sheets
+from sourcing.sitesheet import site_sheet
+from sourcing.villagesheet import village_sheet
 from sourcing.words import languages
 from tests.unit.planned import planned, renamed, spoken, without_barrels
 
@@ -130,6 +135,35 @@ def test_a_place_tells_its_weeks_and_every_field_it_gets():
         lat, lon = plan.site_table.loc[site, ["lat", "lon"]]
         assert f"{abs(lat):.5f}° S, {abs(lon):.5f}° E" in text
         assert any("50 m from houses" in w for w in text)
+
+
+def test_a_place_with_many_weeks_goes_on_over_pages():
+    plan = planned()
+    site = plan.site_table.index[0]
+    prog = programme(plan)
+    work = prog.works.site_weeks
+    many = pd.concat([work[work["site_id"] == site].iloc[[0]].assign(week=w, batches=5000 + w) for w in range(70)])
+    prog = replace(prog, works=replace(prog.works, site_weeks=many))
+    pages = list(site_sheet(prog, land_of(plan), site, "A4"))
+    text = {w for page in pages for w in said(page)}
+    assert {f"{5000 + w:,}" for w in range(70)} <= text
+    assert [pair for page in pages for pair in overlaps(page)] == []
+    assert [words for page in pages for words in off_the_page(page)] == []
+
+
+def test_a_village_with_many_places_goes_on_over_pages():
+    plan = planned()
+    village = plan.village_table.index[0]
+    row = plan.site_table[plan.site_table["village"] == village].iloc[[0]]
+    table = pd.concat([row.rename(index={row.index[0]: f"s{i}"}) for i in range(90)])
+    names = {f"s{i}": f"Place {i}" for i in range(90)}
+    prog = replace(programme(plan), plan=replace(plan, site_table=table), site_names=names, site_numbers=names)
+    land = land_of(plan)
+    spot = next(iter(land.sites.values()))
+    pages = list(village_sheet(prog, replace(land, sites=dict.fromkeys(names, spot)), village, "A4"))
+    labels = [w for page in pages for w in said(page)]
+    assert set(names.values()) <= set(labels)
+    assert [words for page in pages for words in off_the_page(page)] == []
 
 
 def test_a_village_is_told_what_is_asked_and_households_not_names():
