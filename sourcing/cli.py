@@ -18,7 +18,9 @@ from sourcing.console import err, out, progress, say_error, show_findings, show_
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.fields import clean_fields
 from sourcing.folder import new_plan_folder
+from sourcing.keep import INPUTS_FILE, keep_inputs
 from sourcing.maps import write_map
+from sourcing.near import read_near
 from sourcing.netdraw import draw_network, network_facts
 from sourcing.options import options, season_text
 from sourcing.plan import Land, Plan, load_values, plan_season, read_land
@@ -197,11 +199,16 @@ def explain_figure(plan_folder: Path, figure: str, as_json: bool) -> None:
 @main.command()
 @folder_argument
 @json_option
-def plan(folder: Path, as_json: bool) -> None:
+@click.option("--near", type=click.Path(path_type=Path), help="Stay close to the plan in force in this plan folder.")
+@click.option("--from", "from_day", type=click.DateTime(["%Y-%m-%d"]), help="Weeks begun before this day are kept.")
+def plan(folder: Path, as_json: bool, near: Path | None, from_day: datetime | None) -> None:
     """Plan the season: the best places for barrels, week by week, into a new folder under FOLDER/plans."""
+    if from_day is not None and near is None:
+        raise UsageError("--from says which weeks of the plan in force are kept: name that plan with --near")
+    in_force = None if near is None else read_near(near, None if from_day is None else from_day.date())
     made_at = datetime.now().astimezone()
     with progress(PLAN_STAGES + 1, quiet=as_json) as tell:
-        planned = plan_season(folder, made_at, tell)
+        planned = plan_season(folder, made_at, tell, in_force)
         tell("Writing the plan")
         target = _write(planned, folder, made_at)
     if as_json:
@@ -264,6 +271,9 @@ def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
         write_layers(planned, target.work / "plan.gpkg")
         write_workbook(planned, target.work / "plan.xlsx")
         write_map(planned, target.work / "map.html")
+        why_not = keep_inputs(folder, planned.settings, planned.survey.inputs, target.work / INPUTS_FILE)
+    if why_not:
+        err.print(f"The plan folder does not keep what it was made from: {why_not}.", markup=False)
     return target.final
 
 

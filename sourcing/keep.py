@@ -111,7 +111,8 @@ def _parts(path: Path) -> list[Path]:
     beside = [
         p
         for p in path.parent.glob(f"{_plain(path.stem)}*")
-        if p.is_file() and any(p.name.lower() == (own + end).lower() for own in (path.stem, path.name) for end in _SIDES)
+        if p.is_file()
+        and any(p.name.lower() == (own + end).lower() for own in (path.stem, path.name) for end in _SIDES)
     ]
     return [path, *sorted(beside)]
 

@@ -111,8 +111,8 @@ def solve_near(
 ) -> Stayed:
     """The best plan, where each barrel-week and site that differs from the plan in force costs its price.
 
-    Weeks that begin before `near.from_day` have the barrels of the plan in force. Where the fields as they are now known
-    cannot keep those busy, they have at most those, and a caution says so. Raises NoPlanError.
+    Weeks that begin before `near.from_day` have the barrels of the plan in force. Where the fields as they are now
+    known cannot keep those busy, they have at most those, and a caution says so. Raises NoPlanError.
     """
     strict = near_instance(instance, near, kept, calendar, values, exact=True)
     cautions = []
@@ -132,8 +132,8 @@ def solve_near(
         strict = loose
         placement = solve(strict, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
         cautions.append(
-            f"The weeks before {near.from_day} could not be kept just as {near.name} has them: the fields and wishes as "
-            "they are now do not bear it. Barrels that could not be kept busy are left out of those weeks."
+            f"The weeks before {near.from_day} could not be kept just as {near.name} has them: the fields and wishes "
+            "as they are now do not bear it. Barrels that could not be kept busy are left out of those weeks."
         )
     last = strict.previous.barrels if strict.previous is not None else np.zeros_like(placement.barrels)
     outside = near.barrels.loc[:, [w for w in near.barrels.columns if w not in calendar.labels]].to_numpy()

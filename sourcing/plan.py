@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -16,10 +16,11 @@ from sourcing.carry import Arcs, carry_arcs, carry_routes
 from sourcing.errors import Finding, PlanFaultError
 from sourcing.fields import Fields, clean_fields
 from sourcing.money import Money, season_money
+from sourcing.near import Near, Stayed, change_price, solve_near, with_kept_sites
 from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
 from sourcing.placement import Placement, check, solve
-from sourcing.problem import carries_table, residues_of, season_problem, working_hours
+from sourcing.problem import Problem, carries_table, residues_of, season_problem, working_hours
 from sourcing.record import plan_record
 from sourcing.safety import cautions
 from sourcing.settings import Settings, read_settings
@@ -80,7 +81,11 @@ def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
     values = load_values(folder, settings)
     tell("Reading the survey")
     survey = read_survey(folder, settings)
-    fields = clean_fields(survey, settings, values)
+    return land_of(settings, values, survey, clean_fields(survey, settings, values), tell)
+
+
+def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, tell: Tell = lambda _: None) -> Land:
+    """The land of a season from its clean fields."""
     tell("Working out residue by week")
     fields, supply = season_supply(survey, fields, settings, values)
     tell("Joining the paths")
@@ -88,8 +93,52 @@ def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
     return Land(settings, values, survey, fields, supply, network)
 
 
-def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) -> Plan:
-    """The best plan for the season in a folder.
+@dataclass(frozen=True)
+class Placed:
+    """Where barrels stand, before anything is drawn up."""
+
+    rates: pd.DataFrame
+    sites: Sites
+    arcs: Arcs
+    haul_m: dict[str, float] | None
+    problem: Problem
+    placement: Placement
+    stayed: Stayed | None
+    figures_used: tuple[str, ...]
+
+
+def place_barrels(land: Land, tell: Tell = lambda _: None, near: Near | None = None) -> Placed:
+    """The best places for barrels; with `near`, close to a plan in force. Raises as :func:`plan_season` does."""
+    settings, values, survey, fields, supply, network = (
+        land.settings, land.values, land.survey, land.fields, land.supply, land.network,
+    )  # fmt: skip
+    tell("Finding places for barrels")
+    rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
+    sites = candidate_sites(survey, fields, supply, network, settings, values)
+    kept = None if near is None else with_kept_sites(sites, near, survey, fields, supply, network, settings, values)
+    if kept is not None:
+        sites = kept.sites
+    tell("Measuring carrying distances")
+    arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
+    haul_m = ways_to_workshop(survey, sites, settings)
+    tell("Placing the barrels")
+    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, haul_m)
+    choice = settings.placement
+    stayed = None
+    if near is None or kept is None:
+        placement = solve(problem.instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
+    else:
+        stayed = solve_near(problem.instance, near, kept, supply.calendar, values, choice)
+        problem, placement = replace(problem, instance=stayed.instance), stayed.placement
+    if faults := check(problem.instance, placement):
+        raise PlanFaultError(faults)
+    used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
+            *(stayed.figures_used if stayed is not None else ()))  # fmt: skip
+    return Placed(rates, sites, arcs, haul_m, problem, placement, stayed, used)
+
+
+def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, near: Near | None = None) -> Plan:
+    """The best plan for the season in a folder; with `near`, one that stays close to a plan in force.
 
     Raises InputError when files need mending, NoPlanError when no plan is possible, PlanFaultError when the plan
     fails the independent check.
@@ -98,39 +147,43 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None) ->
     settings, values, survey, fields, supply, network = (
         land.settings, land.values, land.survey, land.fields, land.supply, land.network,
     )  # fmt: skip
-    tell("Finding places for barrels")
-    rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
-    sites = candidate_sites(survey, fields, supply, network, settings, values)
-    tell("Measuring carrying distances")
-    arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
-    haul_m = ways_to_workshop(survey, sites, settings)
-    tell("Placing the barrels")
-    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, haul_m)
-    choice = settings.placement
-    placement = solve(problem.instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
-    if faults := check(problem.instance, placement):
-        raise PlanFaultError(faults)
+    placed = place_barrels(land, tell, near)
+    rates, sites, arcs, problem, placement = placed.rates, placed.sites, placed.arcs, placed.problem, placed.placement
     tell("Drawing up the plan")
     carries = carries_table(placement, problem, supply, sites, arcs)
     work_h = working_hours(supply.calendar, settings.fleet)
     out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
-    works = _work(out, carries, rates, haul_m, supply, settings, values)
+    works = _work(out, carries, rates, placed.haul_m, supply, settings, values)
     money = season_money(works, carries, rates, supply.lots, settings, values)
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()
     findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
-    used = (*supply.figures_used, *rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
-            *works.figures_used, *money.figures_used)  # fmt: skip
+    if placed.stayed is not None:
+        warn = (*placed.stayed.cautions, *warn)
+    used = (*supply.figures_used, *placed.figures_used, *works.figures_used, *money.figures_used)
     record = plan_record(
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
         warn, made_at,
     )  # fmt: skip
+    if placed.stayed is not None:
+        record = _near_record(record, placed.stayed)
     return Plan(
         settings, values, survey, fields, supply, network, sites, arcs, placement, supply.calendar, rates, works,
         money, out.site_weeks, out.site_table, out.village_table, out.field_table, carries, routes, findings, warn,
         record,
     )  # fmt: skip
+
+
+def _near_record(record: dict[str, Any], stayed: Stayed) -> dict[str, Any]:
+    """The record of a plan that stays near another: totals without the price of changing, which nobody pays."""
+    price = change_price(stayed.instance, stayed.placement)
+    clear = stayed.placement.goal == "clear"
+    totals = dict(record["totals"])
+    totals["value"] = round(totals["value"] + (-price if clear else price), 6)
+    if "margin" in totals:
+        totals["margin"] = totals["value"]
+    return {**record, "totals": totals, "near": stayed.facts}
 
 
 def load_values(folder: Path, settings: Settings) -> Values:
