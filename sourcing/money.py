@@ -28,6 +28,8 @@ from sourcing.workshop import Press, briquettes_per_char
 
 VILLAGES, WORKSHOP = "villages", "workshop"
 CENTS = 100
+_TINY = 1e-12
+"""A metre that costs less than this share of a kilo's worth is free."""
 
 _SHARED = ("char_value_per_kg", "wage_per_h", "barrel_price", "barrel_life_batches", "water_per_l", "barrel_week_cost",
            "site_open_cost")  # fmt: skip
@@ -74,8 +76,8 @@ def season_money(
 ) -> Money:
     """The money of a season's work.
 
-    `carries` (site_id, week, field_id, mass_kg, mode, carry_h, cost) and `lots` (mass_kg, low_kg, high_kg) are the plan's
-    tables, `rates` that of :func:`sourcing.barrel.barrel_rates`.
+    `carries` (site_id, week, field_id, mass_kg, mode, carry_h, cost) and `lots` (mass_kg, low_kg, high_kg) are the
+    plan's tables, `rates` that of :func:`sourcing.barrel.barrel_rates`.
     """
     ledger = _ledger(works, carries, rates, settings, values)
     amounts = _amounts(works, carries, values, settings)
@@ -276,8 +278,9 @@ def _break_even(
             none, km = (float(mode.trip_h(np.array([m]), np.array([m]))[0]) for m in (0.0, 1000.0))
             left = worth - none * mode.cost_per_hour(wage) / load
             metre = (km - none) / 1000.0 * mode.cost_per_hour(wage) / load
-            far = left / metre if metre > 0 else np.inf
-            rows.append((crop, residue, mode.name, far if left > 0 else 0.0))
+            free = metre <= _TINY * left
+            far = 0.0 if left <= 0 else np.inf if free else left / metre
+            rows.append((crop, residue, mode.name, far))
     return pd.DataFrame(rows, columns=["crop", "residue", "mode", "distance_m"]).set_index(["crop", "residue", "mode"])
 
 
