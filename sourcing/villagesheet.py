@@ -16,6 +16,8 @@ from sourcing.sheetparts import GRID_HEAD_MM, GRID_ROW_MM, Shade, WeekRow, facts
 
 MAP_MM = 104.0
 MAP_HIGH_MM = (70.0, 135.0)
+LEGEND_MM = 20.0
+"""Room below the map for its legend [mm]."""
 LEAST_ROWS = 14
 """With room for fewer rows than this the calendar of a village goes to the next page whole."""
 MOST_WEEKS = 30
@@ -43,7 +45,7 @@ def village_sheet(prog: Programme, land: Land, village: str, paper: str) -> Iter
     top = y
     sites = [s for s in prog.site_names if prog.plan.site_table.at[s, "village"] == village]
     season_mm = (len(sites) + 6) * GRID_ROW_MM + GRID_HEAD_MM + 16 if sites else 0.0
-    low = _map(page, prog, land, village, y, float(np.clip(page.bottom - y - season_mm - 14, *MAP_HIGH_MM)))
+    low = _map(page, prog, land, village, y, float(np.clip(page.bottom - y - season_mm - LEGEND_MM, *MAP_HIGH_MM)))
     x = MARGIN + MAP_MM + 6
     room = page.width - MARGIN - x
     for title, pairs in (
