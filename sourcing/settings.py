@@ -332,7 +332,7 @@ class WorksSettings(Section):
     """The work at the barrels and at the workshop."""
 
     ending: Literal["quench", "seal"] = "quench"
-    """How a batch ends: 'quench' with water and empty at once, or 'seal' the barrel and leave it shut until it is cold."""
+    """How a batch ends: 'quench' with water and empty at once, or 'seal' the barrel and leave it until it is cold."""
     ending_by_residue: dict[str, Literal["quench", "seal"]] = {}
     """Residues that end otherwise: "cotton/stalk" = "seal"."""
     tenders_at_site: Annotated[int, Field(ge=1)] = 2
@@ -363,9 +363,9 @@ class MoneySettings(Section):
     opening_cash: NotNegative = 0.0
     """Cash in hand before the season [currency]."""
     buy_barrels: bool = False
-    """True: the barrels that stand at once are bought in the first week; false: they are there, and only wear counts."""
+    """True: as many barrels as ever stand at once are bought in the first week; false: they are there already."""
     buy_presses: bool = False
-    """True: the presses are bought in the first week of pressing; false: they are there, and only wear counts."""
+    """True: the presses are bought in the first week of pressing; false: they are there already."""
     paid_after_weeks: Count = 0
     """Weeks between a sale to the outside and its money [weeks]."""
     fields_a_household: Positive = 1.0
