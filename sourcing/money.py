@@ -1,8 +1,9 @@
 """What the season costs and earns: a ledger in whole cents, cash by week, margins, break-even points, a tornado.
 
 Two accounts. The villages make char and sell it at the site for the char's value; they pay tenders, carriers, the wear
-of barrels, quench water, the standing of barrels and the opening of sites: just what the placement charged. The
-workshop, where there is one, buys that char, hauls it, and sells briquettes. Without one the char is sold as it is.
+of barrels, quench water, the standing of barrels and the opening of sites, and, where the season charges them, moves of
+barrels and deploying to villages: just what the placement charged. The workshop, where there is one, buys that char,
+hauls it, and sells briquettes. Without one the char is sold as it is.
 
 Wear is counted in the margin and is no cash; buying barrels or presses is cash and is not in the margin. So
 
@@ -23,7 +24,7 @@ from sourcing.carry import modes_of
 from sourcing.errors import NoPlanError
 from sourcing.settings import Settings
 from sourcing.values import Estimate, Figure, Values
-from sourcing.works import Works
+from sourcing.works import Works, village_arrivals
 from sourcing.workshop import Press, briquettes_per_char
 
 VILLAGES, WORKSHOP = "villages", "workshop"
@@ -88,7 +89,7 @@ def season_money(
     price = "money.briquette_per_kg" if shop is not None else "money.char_value_per_kg"
     own = ledger[(ledger["account"] == VILLAGES) & ledger["in_margin"]]
     spent = -int(own.loc[own["part"] != "char sold", "cents"].sum()) / CENTS
-    used = {f"money.{name}" for name in _SHARED} | set(works.figures_used)
+    used = {f"money.{name}" for name in (*_SHARED, *_charged(settings))} | set(works.figures_used)
     if shop is not None:
         used |= {f"money.{name}" for name in _OF_WORKSHOP} | {f"money.press_price.{p.kind}" for p in shop.presses}
     return Money(
@@ -104,6 +105,12 @@ def season_money(
         margin=margin,
         figures_used=tuple(sorted(used)),
     )
+
+
+def _charged(settings: Settings) -> tuple[str, ...]:
+    """Figures that count only where the season charges them."""
+    moves = ("barrel_move_cost", "barrel_village_move_cost") if settings.moves.charge else ()
+    return (*moves, *(("village_deploy_cost",) if settings.villages.charge else ()))
 
 
 def cash_gap(money: Money, settings: Settings) -> int:
@@ -144,6 +151,15 @@ def _ledger(
     book("barrels standing", by_village(s["week"], s["site_id"], -s["barrels"] * v["money.barrel_week_cost"]))
     opening = pd.Series(-v["money.site_open_cost"], index=first.index)
     book("opening sites", by_village(first["week"], first["site_id"], opening))
+    if settings.moves.charge:
+        brought = s["arrive"] * v["money.barrel_move_cost"]
+        entered = village_arrivals(s)
+        far = -entered["barrels"] * v["money.barrel_village_move_cost"]
+        book("moving barrels", by_village(s["week"], s["site_id"], -brought))
+        book("bringing barrels into villages", entered[["week", "village"]].assign(amount=far.astype(float)))
+    if settings.villages.charge:
+        begun = s.groupby("village")["week"].min().reset_index()
+        book("deploying to villages", begun.assign(amount=-v["money.village_deploy_cost"]))
     if settings.money.buy_barrels and len(s):
         most = int(s.groupby("week")["barrels"].sum().max())
         bought = pd.DataFrame(
@@ -293,6 +309,11 @@ class _Amounts:
     carry_hire: float
     barrel_weeks: int
     sites: int
+    villages: int
+    arrivals: int
+    """Barrels brought to sites, and of these"""
+    entries: int
+    """barrels brought into a village from outside."""
     workshop: bool
     haul_h: float
     shaped_share: float
@@ -313,7 +334,8 @@ def _amounts(works: Works, carries: pd.DataFrame, values: Values, settings: Sett
     return _Amounts(
         residue_kg={(str(c), str(r)): float(kg) for (c, r), kg in kilos.items()},
         carry_h=carry_h, carry_hire=cost - carry_h * values["money.wage_per_h"], barrel_weeks=int(s["barrels"].sum()),
-        sites=int(s["site_id"].nunique()), workshop=shop is not None, haul_h=float(s["haul_h"].sum()),
+        sites=int(s["site_id"].nunique()), villages=int(s["village"].nunique()), arrivals=int(s["arrive"].sum()),
+        entries=int(village_arrivals(s)["barrels"].sum()), workshop=shop is not None, haul_h=float(s["haul_h"].sum()),
         shaped_share=float(s["shaped_kg"].sum()) / char if char > 0 else 0.0,
         weeks_at_work=int(_at_work(shop.weeks).sum()) if shop is not None else 0,
         presses=shop.presses if shop is not None else (), char_kg=char,
@@ -333,6 +355,10 @@ def _margin_of(a: _Amounts, settings: Settings, v: Values) -> float:
         - a.barrel_weeks * v["money.barrel_week_cost"]
         - a.sites * v["money.site_open_cost"]
     )
+    if settings.moves.charge:
+        left -= a.arrivals * v["money.barrel_move_cost"] + a.entries * v["money.barrel_village_move_cost"]
+    if settings.villages.charge:
+        left -= a.villages * v["money.village_deploy_cost"]
     if not a.workshop:
         return left
     made = char * briquettes_per_char(v)
@@ -375,7 +401,7 @@ def _tornado(
         return at
 
     levers: dict[str, tuple[Figure | None, _Change]] = {}
-    for name in (*_SHARED, *(_OF_WORKSHOP if amounts.workshop else ())):
+    for name in (*_SHARED, *_charged(settings), *(_OF_WORKSHOP if amounts.workshop else ())):
         key = f"money.{name}"
         levers[key] = (values.figure(key), figures(key))
     if amounts.workshop:

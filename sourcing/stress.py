@@ -31,7 +31,7 @@ from sourcing.problem import working_hours
 from sourcing.settings import Settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
-from sourcing.works import Works
+from sourcing.works import Works, village_arrivals
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -160,6 +160,7 @@ class _Held:
         self._lots(carries, lots)
         self._groups(carries, rates, lots)
         self.asked_h, self.carriers_h = self._carriers(works)
+        self.fixed = self._fixed(works.site_weeks)
 
     def _carriers(self, works: Works) -> tuple[Floats, Floats]:
         """Hours of carrying that the plan asks, and that its whole carriers have, by site and week [h].
@@ -172,6 +173,21 @@ class _Held:
         week = w["week"].to_numpy(dtype=np.int64)
         have[self.sites.get_indexer(w["site_id"]), week] = w["carriers"].to_numpy(dtype=float) * self.hours[week]
         return asked, np.maximum(have, asked)
+
+    def _fixed(self, site_weeks: pd.DataFrame) -> Floats:
+        """What each site costs whatever is charred there [currency], a village's own costs at its first site."""
+        v, settings = self.values, self.settings
+        cost: Floats = self.barrels.sum(axis=1) * v["money.barrel_week_cost"] + v["money.site_open_cost"]
+        first = {village: i for i, village in reversed(list(enumerate(self.village)))}
+        if settings.moves.charge:
+            came = site_weeks.groupby("site_id")["arrive"].sum().reindex(self.sites).to_numpy(dtype=float)
+            cost = cost + came * v["money.barrel_move_cost"]
+            for village, rows in village_arrivals(site_weeks).groupby("village"):
+                cost[first[village]] += float(rows["barrels"].sum()) * v["money.barrel_village_move_cost"]
+        if settings.villages.charge:
+            for place in first.values():
+                cost[place] += v["money.village_deploy_cost"]
+        return cost
 
     def _lots(self, carries: pd.DataFrame, lots: pd.DataFrame) -> None:
         """Lots that the plan touches, each once, with their field and the band of their residue."""
@@ -324,8 +340,7 @@ class _Held:
     def summary(self, used: Floats, char: Floats, residue: Floats, cost: Floats, causes: tuple[str, ...]) -> Stress:
         """The chances and percentiles of all replays."""
         v, choice = self.values, self.settings
-        fixed = self.barrels.sum(axis=1) * v["money.barrel_week_cost"] + v["money.site_open_cost"]
-        margin = char * v["money.char_value_per_kg"] - cost - fixed
+        margin = char * v["money.char_value_per_kg"] - cost - self.fixed
         floor = choice.fleet.busy_floor if choice.fleet.busy_floor > 0 else 1.0
         each = floor * self.hours
         busy = np.floor(used / np.where(each > 0, each, np.inf) * (1 + _TINY) + _TINY)
@@ -351,6 +366,10 @@ class _Held:
         )
         figures = {name for cause in causes for name in _FIGURES[cause]}
         figures |= {"money.barrel_week_cost", "money.site_open_cost", "money.char_value_per_kg"}
+        if choice.moves.charge:
+            figures |= {"money.barrel_move_cost", "money.barrel_village_move_cost"}
+        if choice.villages.charge:
+            figures.add("money.village_deploy_cost")
         if "char" in causes:
             figures |= {f"crop.{crop}.{residue}.char_yield" for crop, residue in self.kinds}
         return Stress(
@@ -372,10 +391,9 @@ class _Held:
         charred = self.planned * self.g_keep[:, None] ** age
         char = float((charred.sum(axis=1) * self.g_char).sum())
         cost = float((charred.sum(axis=1) * self.g_work_cost + self.planned.sum(axis=1) * self.g_carry_cost).sum())
-        fixed = float(self.barrels.sum()) * v["money.barrel_week_cost"] + len(self.sites) * v["money.site_open_cost"]
         return {
             "residue_kg": float(charred.sum()), "char_kg": char,
-            "margin": char * v["money.char_value_per_kg"] - cost - fixed,
+            "margin": char * v["money.char_value_per_kg"] - cost - float(self.fixed.sum()),
         }  # fmt: skip
 
     def _chances(self, busy: Floats) -> pd.DataFrame:

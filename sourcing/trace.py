@@ -10,6 +10,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
@@ -19,6 +20,7 @@ from sourcing.barrel import barrel_rates
 from sourcing.errors import UsageError
 from sourcing.settings import Settings, settings_from
 from sourcing.values import Figure, Values
+from sourcing.works import village_arrivals
 
 Record = Mapping[str, Any]
 _MOST_PARTS = 12
@@ -251,12 +253,34 @@ def _margin(scope: _Scope) -> list[Part]:
     )
     stood = sum(sum(s["barrels_by_week"]) for s in scope.sites)
     return [
+        *_moves_and_villages(scope),
         Part(f"{_shown(char)} kg of char at {price:g} a kg", char * price),
         Part("work at the barrels: tenders' wages, wear, water", -float((kilos * rates["work_cost_per_kg"]).sum())),
         Part(f"carrying {_shown(float(scope.carries['carry_h'].sum()))} h", -float(scope.carries["cost"].sum())),
         Part(f"{stood} barrel-weeks at {week:g}", -stood * week),
         Part(f"{len(scope.sites)} sites opened at {opening:g}", -len(scope.sites) * opening),
     ]
+
+
+def _moves_and_villages(scope: _Scope) -> list[Part]:
+    """Moves of barrels and deploying to villages, where the season charges them."""
+    settings, parts = scope.settings, []
+    weeks = pd.DataFrame(
+        [(s["id"], s["village"], w, b) for s in scope.sites for w, b in enumerate(s["barrels_by_week"]) if b > 0],
+        columns=["site_id", "village", "week", "barrels"],
+    )
+    if settings.moves.charge:
+        near, far = scope.value("money.barrel_move_cost"), scope.value("money.barrel_village_move_cost")
+        came = sum(max(0, b - a) for s in scope.sites for a, b in pairwise([0, *s["barrels_by_week"]]))
+        entered = int(village_arrivals(weeks)["barrels"].sum())
+        parts = [
+            Part(f"{came} barrels brought to sites at {near:g}", -came * near),
+            Part(f"{entered} barrels brought into villages at {far:g}", -entered * far),
+        ]
+    if settings.villages.charge:
+        each, count = scope.value("money.village_deploy_cost"), weeks["village"].nunique()
+        parts.append(Part(f"{count} villages at {each:g}", -count * each))
+    return parts
 
 
 def _rows(frame: pd.DataFrame) -> list[tuple[Any, Any]]:

@@ -112,6 +112,20 @@ def haul_distances(
     }
 
 
+def village_arrivals(site_weeks: pd.DataFrame) -> pd.DataFrame:
+    """Barrels that come into each village from outside, a week: village, week, barrels (only where there are any).
+
+    Moves between sites of one village do not count; before the season no barrel stands anywhere.
+    """
+    stood = site_weeks.groupby(["village", "week"])["barrels"].sum()
+    rows = []
+    for (village, week), count in stood.items():
+        came = int(count) - int(stood.get((village, week - 1), 0))
+        if came > 0:
+            rows.append((village, int(week), came))
+    return pd.DataFrame(rows, columns=["village", "week", "barrels"])
+
+
 def imbalances(works: Works, carries: pd.DataFrame, share: float = 1e-9) -> list[str]:
     """What does not add up, in plain words; empty when all is well.
 

@@ -173,3 +173,19 @@ def test_a_season_without_work_has_no_money(values):
 def test_figures_used_are_figures(values, with_shop):
     assert all(name in values for name in with_shop[0].figures_used)
     assert "money.briquette_per_kg" in with_shop[0].figures_used
+
+
+def test_moves_and_villages_are_charged_where_the_season_charges_them(values, char_only):
+    settings = season(moves={"charge": True}, villages={"charge": True})
+    charged, work, *_ = account(values, settings, haul=None)
+    came = work.site_weeks["arrive"].sum()
+    assert came > 0
+    # by hand: north stands 4, 4, 5, 3 and then none; south 4 and 5: all from outside its village
+    assert came == 5 + 5
+    extra = 10 * (values["money.barrel_move_cost"] + values["money.barrel_village_move_cost"])
+    extra += 2 * values["money.village_deploy_cost"]
+    assert charged.margin == pytest.approx(char_only[0].margin - extra, abs=0.05)
+    assert cash_gap(charged, settings) == 0
+    base = charged.tornado.loc["money.water_per_l", "margin_low"]
+    assert base == pytest.approx(charged.margin, abs=0.01 * len(charged.ledger))
+    assert "money.village_deploy_cost" in charged.figures_used

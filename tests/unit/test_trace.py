@@ -113,3 +113,13 @@ def test_an_unknown_figure_is_refused_with_what_there_is(record, name):
         trace(record, name)
     with pytest.raises(UsageError, match=r"near it: totals\.char_kg"):
         trace(record, "totals.chair_kg")
+
+
+def test_a_margin_with_moves_and_villages_charged(record):
+    values = Values.load()
+    charged = copy.deepcopy(record)
+    charged["settings"]["moves"]["charge"] = charged["settings"]["villages"]["charge"] = True
+    near, far = values["money.barrel_move_cost"], values["money.barrel_village_move_cost"]
+    charged["totals"]["margin"] -= 10 * (near + far) + 2 * values["money.village_deploy_cost"]
+    assert trace(charged, "totals.margin").agrees
+    assert not trace({**charged, "settings": record["settings"]}, "totals.margin").agrees
