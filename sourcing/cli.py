@@ -14,6 +14,7 @@ from rich.table import Table
 
 from sourcing import __version__
 from sourcing.bands import supply_bands
+from sourcing.compare import compare
 from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.fields import clean_fields
@@ -29,12 +30,15 @@ from sourcing.settings import SEASON_FILE, read_settings
 from sourcing.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
 from sourcing.survey import read_survey, schema
 from sourcing.tables import write_layers, write_record, write_workbook
+from sourcing.telling import details, near_words, text, write_comparison
 from sourcing.trace import trace
+from sourcing.twosided import write_two_sided_map
 from sourcing.values import Values, explain, rows, to_csv
 
 DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3
 EXIT_CODES = {NoPlanError: NO_PLAN, UsageError: MISUSED, SourcingError: MEND}
 PLAN_STAGES = 8
+COMPARE_STAGES = 10
 
 folder_argument = click.argument("folder", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for a script.")
@@ -215,6 +219,35 @@ def plan(folder: Path, as_json: bool, near: Path | None, from_day: datetime | No
         click.echo(json.dumps({"folder": str(target), **_brief(planned)}, ensure_ascii=False, indent=1))
     else:
         show_plan(planned, target)
+        if "near" in planned.record:
+            out.print(near_words(planned.record["near"]), markup=False)
+
+
+@main.command(name="compare")
+@click.argument("first", type=click.Path(path_type=Path))
+@click.argument("second", type=click.Path(path_type=Path))
+@json_option
+@click.option("--table", type=click.Path(path_type=Path), help="Write all of it into this .xlsx.")
+@click.option("--map", "map_file", type=click.Path(path_type=Path), help="Draw both plans side by side in this .html.")
+@click.option("--quick", is_flag=True, help="Do not plan again to find out why the values differ.")
+def compare_plans(
+    first: Path, second: Path, as_json: bool, table: Path | None, map_file: Path | None, quick: bool
+) -> None:
+    """What changes from plan folder FIRST to plan folder SECOND, what to tell the villages, and why."""
+    with progress(COMPARE_STAGES, quiet=as_json) as tell:
+        found = compare(first, second, quick=quick, tell=tell)
+    if table is not None:
+        write_comparison(found, table)
+        err.print(f"All tables are in {table}.", markup=False)
+    if map_file is not None:
+        write_two_sided_map(found, map_file)
+        err.print(f"Both plans are drawn in {map_file}.", markup=False)
+    if as_json:
+        click.echo(json.dumps(found.as_dict(), ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    out.print(text(found), markup=False)
+    for name, frame in details(found):
+        show_table(frame, name)
 
 
 @main.command()
