@@ -37,10 +37,10 @@ SIZES = {
     (20000, 200): ((0.01, 180), (0.02, 400)),
     (100000, 1000): ((0.02, 900), (0.03, 1800)),
 }
-PLAIN_GAP, PLAIN_SECONDS, PLAIN_UPTO = 0.01, 600, 5000
+PLAIN_GAP, PLAIN_UPTO = 0.01, 5000
 
 
-def ours(fields: int, sites: int, scarce: bool, everything: bool, seed: int) -> dict:
+def ours(fields: int, sites: int, scarce: bool, everything: bool, seed: int, _: float) -> dict:
     it = landscape(fields, sites, scarce=scarce, everything=everything, seed=seed)
     gap, seconds = SIZES[fields, sites][everything]
     steps = []
@@ -54,12 +54,12 @@ def ours(fields: int, sites: int, scarce: bool, everything: bool, seed: int) -> 
             "relaxed": relaxed, "faults": len(check(it, plan))}  # fmt: skip
 
 
-def plain(fields: int, sites: int, scarce: bool, everything: bool, seed: int) -> dict:
+def plain(fields: int, sites: int, scarce: bool, everything: bool, seed: int, seconds: float) -> dict:
     it = landscape(fields, sites, scarce=scarce, everything=everything, seed=seed)
     began = time.monotonic()
     cost, lower, upper, whole, matrix, low, high = plain_model(it)
     model = replace(linear_model(cost, lower, upper, matrix, low, high), whole=whole)
-    found = engine.run(model, seconds=PLAIN_SECONDS, gap=PLAIN_GAP)
+    found = engine.run(model, seconds=seconds, gap=PLAIN_GAP)
     spent = time.monotonic() - began
     value, bound = -found.objective, -found.bound
     gap = (bound - value) / abs(value) if np.isfinite([value, bound]).all() and value else np.inf
@@ -72,6 +72,7 @@ def main() -> None:
     parser.add_argument("--upto", type=int, default=100_000, help="most fields")
     parser.add_argument("--only", choices=("plain", "ours"))
     parser.add_argument("--rules", choices=("bare", "everything"))
+    parser.add_argument("--plain-seconds", type=float, default=600, help="most seconds for the plain model")
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--one", help=argparse.SUPPRESS)
     args = parser.parse_args()
@@ -92,7 +93,7 @@ def main() -> None:
                     too_large = name == "plain" and fields > PLAIN_UPTO
                     if fields > args.upto or (args.only and name != args.only) or too_large:
                         continue
-                    job = json.dumps([name, fields, sites, scarce, everything, args.seed])
+                    job = json.dumps([name, fields, sites, scarce, everything, args.seed, args.plain_seconds])
                     run = subprocess.run([sys.executable, __file__, "--one", job], capture_output=True, text=True)
                     label = f"{fields}/{sites}".rjust(14) + f" {'scarce' if scarce else 'ample':>7}"
                     label += f" {'everything' if everything else 'bare':>10} {name:>5}"

@@ -204,7 +204,7 @@ def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
     """Why each site without barrels has none."""
     it = instance
     taken_from = np.bincount(it.arc_lot, weights=plan.x, minlength=len(it.lot_mass_kg))
-    klass = it.lot_class[it.arc_lot]
+    klass = it.arc_classes
     gain = it.class_value_per_kg[klass] - it.arc_cost_per_kg
     rest = np.maximum(it.lot_mass_kg - taken_from, 0.0)[it.arc_lot]
     reach = np.bincount(it.arc_site, weights=it.lot_mass_kg[it.arc_lot], minlength=it.sites)

@@ -349,6 +349,14 @@ class _Check:
             )
         if it.class_ready is not None and (it.class_ready > it.class_first).any():
             self.faults.append("class_ready holds a week after the class's first")
+        if it.arc_class is not None and not self.faults:
+            own = it.lot_class[it.arc_lot]
+            outside = (it.class_first[it.arc_class] < it.class_first[own]) | (
+                it.class_last[it.arc_class] > it.class_last[own]
+            )
+            if outside.any():
+                a = int(np.flatnonzero(outside)[0])
+                self.faults.append(f"arc {a} has a window that reaches outside its lot's")
         if it.class_hours_per_kg.size and it.class_hours_per_kg.min() <= 0:
             self.faults.append("class_hours_per_kg holds 0; charring takes time")
         if (it.site_least < 1).any():

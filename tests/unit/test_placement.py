@@ -130,6 +130,20 @@ def test_window_and_loss_bind():
     assert best(replace(it, class_last=[0])).value == pytest.approx(100)
 
 
+def test_an_arc_with_a_narrower_window_binds():
+    """150 kg from week 0 on, a fifth lost a week; the way opens in week 1 only, where 100 charred kg were 125 ready."""
+    it = season(
+        lot_mass_kg=[150.0], class_first=[0, 1], class_last=[1, 1], class_ready=[0, 0], arc_class=[1],
+        class_hours_per_kg=[0.1, 0.1], class_value_per_kg=[1, 1], class_char_per_kg=[0.3, 0.3],
+        class_loss_week=[0.2, 0.2], site_hours=[[10.0, 10.0]], fleet=[1, 1],
+    )  # fmt: skip
+    plan = best(it)
+    assert plan.value == pytest.approx(100)
+    assert plan.x.sum() == pytest.approx(125)
+    with pytest.raises(UsageError, match="outside its lot's"):
+        replace(it, lot_class=[1], class_last=[1, 1], arc_class=[0])
+
+
 def test_carrying_cost_counts_what_was_ready():
     """In week 1 only: 125 ready kg, carried at 0.5, become 100 kg worth 1."""
     it = season(
