@@ -1,13 +1,18 @@
 """The placement question as one mixed-integer program for HiGHS: a function a block of variables or rows.
 
-The obvious model, kilograms of lot l charred at site s in week t, is far too large. Lots of one class (one residue, one
-ready week, one clear-by week) have the same window, so the decision is split without losing anything:
+The obvious model, kilograms of lot l charred at site s in week t, is far too large. Lots of one residue whose windows
+(ready week to clear-by week) do not lie strictly inside one another form a chain: what is ready first must be gone
+first. Charring a chain in order of readiness is then as good as any other order, so the decision is split without
+losing anything:
 
     x[a]     kg carried along arc a over the whole season
-    u[g, t]  kg of group g (one site and one class) charred in week t of the class's window
+    u[g, t]  kg of group g (one site and one chain) charred in week t
 
-tied by a balance per group. Any split of `x` over the weeks of `u` is feasible (`carries` makes one).
-Where carrying hours count, a group is also one distance band, so that hours can be charged to `u`.
+tied by three rules a group, all on running sums: all that is carried is charred; nothing is charred before it is
+ready; nothing is left past its clear-by week. `carries` makes the split of `x` over weeks, first ready first.
+What waits loses a share a week; `u` counts kg as of one base week a group (`scale` turns kg at readiness into that),
+so that losses need no further variables. Where carrying hours count, a group is also one distance band, so that hours
+can be charged to `u`.
 
 All quantities are as in :mod:`sourcing.placement.instance`. Everything is built with whole arrays, nothing row by row.
 """
@@ -33,13 +38,17 @@ class Groups:
     site: Ints
     """Site of the group, shape (G,)."""
     klass: Ints
-    """Class of the group, shape (G,)."""
+    """A class of the group's chain; its figures a kg are those of all, shape (G,)."""
+    base: Ints
+    """Week as of which the group's kg are counted: the first in which any of it may be charred, shape (G,)."""
     of_arc: Ints
     """Group of each arc, shape (A,)."""
+    scale: Floats
+    """Kg as of the base week that a kg at readiness is, shape (A,)."""
     hours_per_kg: Floats
-    """Carrying hours charged a kg of the group: the farthest arc's, so never too few [h/kg], shape (G,)."""
+    """Carrying hours charged a kg of the group: the dearest arc's, so never too few [h/kg], shape (G,)."""
     mass_kg: Floats
-    """All residue that could come through the group [kg], shape (G,)."""
+    """All residue that could come through the group [kg as of the base week], shape (G,)."""
     u_group: Ints
     """Group of each week variable, shape (U,)."""
     u_week: Ints
@@ -49,6 +58,11 @@ class Groups:
     def count(self) -> int:
         """Number of groups."""
         return len(self.site)
+
+    def keep(self, it: Instance) -> Floats:
+        """Share of a base-week kg that is really charred in each week variable's week, shape (U,)."""
+        loss = it.class_loss_week[self.klass[self.u_group]]
+        return np.asarray(np.power(1.0 - loss, self.u_week - self.base[self.u_group]), dtype=np.float64)
 
 
 @dataclass(frozen=True)
@@ -141,28 +155,79 @@ class _Build:
         return np.arange(block.start, block.stop)
 
 
+def chains(it: Instance) -> Ints:
+    """Chain of each class, shape (K,): same figures a kg, and no window strictly inside another's.
+
+    Sorted by first and last week, each class joins the chain whose latest last week is nearest below its own.
+    """
+    extra = [] if it.crew is None else [it.crew.class_tender_hours_per_kg]
+    extra += [] if it.water is None else [it.water.class_litres_per_kg]
+    figures = [it.class_hours_per_kg, it.class_value_per_kg, it.class_char_per_kg, it.class_loss_week, it.class_cost]
+    extra.append(np.where(it.class_loss_week == 1, it.class_first, -1).astype(np.float64))  # gone in a week: no waiting
+    _, kind = np.unique(np.stack([*figures, *extra], axis=1), axis=0, return_inverse=True)
+    kind = kind.reshape(-1)
+    chain = np.zeros(len(kind), dtype=np.int64)
+    open_chains: dict[int, list[list[int]]] = {}
+    count = 0
+    for k in np.lexsort((it.class_last, it.class_first, kind)):
+        last = int(it.class_last[k])
+        mine = open_chains.setdefault(int(kind[k]), [])
+        fitting = [c for c in mine if c[0] <= last]
+        if fitting:
+            best = max(fitting)
+            best[0] = last
+        else:
+            best = [last, count]
+            mine.append(best)
+            count += 1
+        chain[k] = best[1]
+    return chain
+
+
 def make_groups(it: Instance) -> Groups:
-    """Groups of arcs that may share week variables: one site, one class and, where crews count, one distance band."""
+    """Groups of arcs that may share week variables: one site, one chain and, where crews count, one distance band."""
     klass = it.arc_classes
-    key = it.arc_site * len(it.class_first) + klass
-    band = np.zeros(len(key), dtype=np.int64)
+    first, last = it.class_first[klass], it.class_last[klass]
+    chain = chains(it)
+    key = it.arc_site * (int(chain.max(initial=0)) + 1) + chain[klass]
+    left = 1.0 - it.class_loss_week[klass]
     if it.crew is not None and len(key):
+        _, of_key = np.unique(key, return_inverse=True)
+        scale = _scale(of_key.reshape(-1), first, it.ready_weeks[klass], left)
         tending = it.crew.class_tender_hours_per_kg * it.keep(np.arange(len(it.class_last)), it.class_last)
-        hours = np.maximum(it.arc_hours_per_kg + tending[klass], 1e-12)
+        hours = np.maximum(it.arc_hours_per_kg / scale + tending[klass], 1e-12)
         order = np.lexsort((hours, key))
         band = _bands(key[order], hours[order], it.crew.band)[np.argsort(order)]
-    _, first, of_arc = np.unique(np.stack([key, band]), axis=1, return_index=True, return_inverse=True)
+        key = key * (int(band.max()) + 1) + band
+    _, member, of_arc = np.unique(key, return_index=True, return_inverse=True)
     of_arc = of_arc.reshape(-1).astype(np.int64)
-    count = len(first)
+    count = len(member)
+    scale = _scale(of_arc, first, it.ready_weeks[klass], left)
+    base, until = _ends(of_arc, first, last, count)
     hours_per_kg = np.zeros(count)
-    np.maximum.at(hours_per_kg, of_arc, it.arc_hours_per_kg)
-    mass: Floats = np.bincount(of_arc, weights=it.lot_mass_kg[it.arc_lot], minlength=count).astype(np.float64)
-    site, group_class = it.arc_site[first], klass[first]
-    weeks = it.class_last[group_class] - it.class_first[group_class] + 1
+    np.maximum.at(hours_per_kg, of_arc, it.arc_hours_per_kg / scale)
+    mass: Floats = np.bincount(of_arc, weights=scale * it.lot_mass_kg[it.arc_lot], minlength=count).astype(np.float64)
+    weeks = until - base + 1
     u_group = np.repeat(np.arange(count), weeks)
-    start = np.repeat(np.cumsum(weeks) - weeks, weeks)
-    u_week = np.arange(len(u_group)) - start + it.class_first[group_class][u_group]
-    return Groups(site, group_class, of_arc, hours_per_kg, mass, u_group, u_week)
+    u_week = np.arange(len(u_group)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + base[u_group]
+    return Groups(it.arc_site[member], klass[member], base, of_arc, scale, hours_per_kg, mass, u_group, u_week)
+
+
+def _ends(group: Ints, first: Ints, last: Ints, count: int) -> tuple[Ints, Ints]:
+    """First and last week of each group."""
+    base = np.full(count, np.iinfo(np.int64).max)
+    until = np.zeros(count, dtype=np.int64)
+    np.minimum.at(base, group, first)
+    np.maximum.at(until, group, last)
+    return base, until
+
+
+def _scale(group: Ints, first: Ints, ready: Ints, left: Floats) -> Floats:
+    """Kg as of the group's base week that a kg at readiness is: what the loss a week makes of the weeks between."""
+    count = int(group.max(initial=-1)) + 1
+    base, _ = _ends(group, first, first, count)
+    # where all is lost in a week, a chain has one first week (see `chains`), and needs no other base
+    return np.asarray(np.power(np.where(left > 0, left, 1.0), base[group] - ready), dtype=np.float64)
 
 
 def _bands(key: Ints, hours: Floats, ratio: float) -> Ints:
@@ -215,7 +280,7 @@ def linear_model(
 ) -> Model:
     """A plain linear program in the same form, for the rooms that need one."""
     none = np.zeros(0, dtype=np.int64)
-    groups = Groups(none, none, none, np.zeros(0), np.zeros(0), none, none)
+    groups = Groups(none, none, none, none, np.zeros(0), np.zeros(0), np.zeros(0), none, none)
     whole = np.zeros(len(cost), dtype=bool)
     return Model(cost, lower, upper, whole, matrix, row_lower, row_upper, 0.0, {}, {}, groups, 1.0, np.zeros(len(cost)))
 
@@ -240,11 +305,7 @@ def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
     """Fewest and most barrels, each of shape (S, T): what may stand there, and what could be kept busy."""
     most = np.minimum(it.site_most[:, None], it.fleet[None, :]).astype(np.float64)
     if it.busy_floor > 0:
-        keep = it.keep(groups.klass[groups.u_group], groups.u_week)
-        hours = it.class_hours_per_kg[groups.klass[groups.u_group]] * keep * groups.mass_kg[groups.u_group]
-        can = np.bincount(
-            groups.site[groups.u_group] * it.weeks + groups.u_week, weights=hours, minlength=it.sites * it.weeks
-        ).reshape(it.sites, it.weeks)
+        can = _work_there(it)
         floor = it.busy_floor * it.site_hours
         busy = np.floor(np.divide(can, floor, out=np.full_like(can, np.inf), where=floor > 0) * (1 + 1e-9) + 1e-9)
         most = np.minimum(most, busy)
@@ -259,6 +320,20 @@ def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
     if it.villages is not None and it.villages.pin is not None:
         most[it.villages.pin[it.site_village] == OUT] = 0
     return least, most
+
+
+def _work_there(it: Instance) -> Floats:
+    """Barrel-hours that all residue in reach would take, if it were all charred in that week [h], shape (S, T)."""
+    kinds = len(it.class_first)
+    key, where = np.unique(it.arc_site * kinds + it.arc_classes, return_inverse=True)
+    mass = np.bincount(where.reshape(-1), weights=it.lot_mass_kg[it.arc_lot], minlength=len(key))
+    site, klass = np.divmod(key, kinds) if kinds else (key, key)
+    weeks = it.class_last[klass] - it.class_first[klass] + 1
+    owner = np.repeat(np.arange(len(key)), weeks)
+    week = np.arange(len(owner)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass][owner]
+    hours = it.class_hours_per_kg[klass[owner]] * it.keep(klass[owner], week) * mass[owner]
+    total = np.bincount(site[owner] * it.weeks + week, weights=hours, minlength=it.sites * it.weeks)
+    return np.asarray(total.reshape(it.sites, it.weeks), dtype=np.float64)
 
 
 def _variables(b: _Build) -> None:
@@ -306,9 +381,51 @@ def _lot_mass(b: _Build) -> None:
 
 
 def _balance(b: _Build) -> None:
-    """Nothing appears or vanishes: sum over arcs of group g of x[a] = sum over weeks of u[g, t]."""
+    """Nothing appears or vanishes: sum over arcs of group g of scale[a] x[a] = sum over weeks of u[g, t]."""
     g = b.groups
-    b.row("balance", g.count, 0.0, 0.0, (g.of_arc, b.at("x"), 1.0), (g.u_group, b.at("u"), -1.0))
+    b.row("balance", g.count, 0.0, 0.0, (g.of_arc, b.at("x"), g.scale), (g.u_group, b.at("u"), -1.0))
+
+
+def _ready(b: _Build) -> None:
+    """Nothing is charred before it is ready: up to any week, sum of u[g, t] <= sum of scale[a] x[a] ready by then."""
+    first = b.it.class_first[b.it.arc_classes]
+    group, week = _steps(b.groups.of_arc, first, first > b.groups.base[b.groups.of_arc])
+    terms = _running(b, group, week, first, through=False)
+    b.row("ready", len(group), -INF, 0.0, *terms)
+
+
+def _due(b: _Build) -> None:
+    """Nothing is left past its week: up to any week, sum of u[g, t] >= sum of scale[a] x[a] that is due by then."""
+    last = b.it.class_last[b.it.arc_classes]
+    _, until = _ends(b.groups.of_arc, last, last, b.groups.count)
+    group, week = _steps(b.groups.of_arc, last, last < until[b.groups.of_arc])
+    terms = _running(b, group, week, last, through=True)
+    b.row("due", len(group), 0.0, INF, *terms)
+
+
+def _steps(group: Ints, week: Ints, where: npt.NDArray[np.bool_]) -> tuple[Ints, Ints]:
+    """The distinct pairs (group, week) there are, sorted."""
+    pairs = np.unique(np.stack([group[where], week[where]]), axis=1)
+    return pairs[0].astype(np.int64), pairs[1].astype(np.int64)
+
+
+def _running(
+    b: _Build, group: Ints, week: Ints, of_arc_week: Ints, through: bool
+) -> tuple[tuple[Ints, Ints, Floats], tuple[Ints, Ints, Floats]]:
+    """Terms of running sums, a row a (group, week): u before that week (`through` it), less the x of that time."""
+    g = b.groups
+
+    def members(owner: Ints, at: Ints) -> tuple[Ints, Ints]:
+        begin, end = np.searchsorted(group, owner), np.searchsorted(group, owner, side="right")
+        size = end - begin
+        which = np.repeat(np.arange(len(owner)), size)
+        row = begin[which] + np.arange(len(which)) - np.repeat(np.cumsum(size) - size, size)
+        inside = at[which] <= week[row] if through else at[which] < week[row]
+        return row[inside], which[inside]
+
+    u_row, u = members(g.u_group, g.u_week)
+    x_row, x = members(g.of_arc, of_arc_week)
+    return (u_row, b.at("u")[u], np.ones(len(u))), (x_row, b.at("x")[x], -g.scale[x])
 
 
 def _barrel_hours(b: _Build) -> None:
@@ -522,7 +639,7 @@ def _changes(b: _Build) -> None:
 
 
 BLOCKS: tuple[Callable[[_Build], None], ...] = (
-    _lot_mass, _balance, _barrel_hours, _busy_floor, _fleet, _least_barrels, _opening, _deploying,
+    _lot_mass, _balance, _ready, _due, _barrel_hours, _busy_floor, _fleet, _least_barrels, _opening, _deploying,
     _village_number, _site_number, _clear_share, _arriving, _most_moves, _stays, _crew_hours, _water, _press, _budget,
     _fair_share, _apart, _changes,
 )  # fmt: skip
@@ -535,9 +652,8 @@ def _site_week(b: _Build) -> Ints:
 
 
 def _kept(b: _Build, per_kg: Floats) -> Floats:
-    """A figure a kg charred, as a coefficient of u: figure[k] * keep[k, t]."""
-    klass = b.groups.klass[b.groups.u_group]
-    return np.asarray(per_kg[klass] * b.it.keep(klass, b.groups.u_week))
+    """A figure a kg charred, as a coefficient of u: figure[k] * keep[g, t]."""
+    return np.asarray(per_kg[b.groups.klass[b.groups.u_group]] * b.groups.keep(b.it))
 
 
 # Goal -----------------------------------------------------------------------------------------------------------------

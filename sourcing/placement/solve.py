@@ -199,14 +199,16 @@ def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, second
     g = model.groups
     x = np.where(z[model.columns["x"]] > SMALL_MASS_KG, z[model.columns["x"]], 0.0)
     u = np.where(z[model.columns["u"]] > SMALL_MASS_KG, z[model.columns["u"]], 0.0)
-    carried = np.bincount(g.of_arc, weights=x, minlength=g.count)
+    carried = np.bincount(g.of_arc, weights=g.scale * x, minlength=g.count)
     charred = np.bincount(g.u_group, weights=u, minlength=g.count)
     x[(charred == 0)[g.of_arc]] = 0.0
     carried[charred == 0] = 0.0
     u = u * np.divide(carried, charred, out=np.zeros(g.count), where=charred > 0)[g.u_group]
     barrels = np.round(z[model.columns["y"]]).astype(np.int64).reshape(it.sites, it.weeks)
     arc, entry, kg = carries(it, model, x, u)
-    key = (g.site[g.u_group[entry]] * len(it.class_first) + g.klass[g.u_group[entry]]) * it.weeks + g.u_week[entry]
+    klass = it.arc_classes[arc]
+    week = np.clip(g.u_week[entry], it.class_first[klass], it.class_last[klass])  # rounding may spill over the edge
+    key = (it.arc_site[arc] * len(it.class_first) + klass) * it.weeks + week
     keys, where = np.unique(key, return_inverse=True)
     work_kg = np.bincount(where.reshape(-1), weights=kg, minlength=len(keys)).astype(np.float64)
     work_site, rest = np.divmod(keys, len(it.class_first) * it.weeks)
@@ -222,7 +224,7 @@ def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, second
     if status == "time" and end == "interrupted":
         status = "interrupted"
     klass, spent = g.klass[g.u_group], float(model.spending @ z)
-    kept = u * it.keep(klass, g.u_week)
+    kept = u * g.keep(it)
     return Placement(
         status=status,
         goal=it.goal,
@@ -242,21 +244,23 @@ def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, second
         work_week=work_week,
         work_kg=work_kg,
         carry_arc=arc,
-        carry_week=g.u_week[entry],
+        carry_week=week,
         carry_kg=kg,
     )
 
 
 def carries(it: Instance, model: Model, x: Floats, u: Floats) -> tuple[Ints, Ints, Floats]:
-    """Which arc feeds which week variable, and with how much [kg]: arrays (arc, entry of u, kg), mass conserved.
+    """Which arc feeds which week variable, and with how much [kg at readiness]: arrays (arc, entry of u, kg).
 
-    All lots of a group have the same window, so any split is feasible; here the cheapest carries come in the earliest
-    weeks. Deterministic.
+    First ready, first charred (so that, in a chain, all windows are kept); of what is ready at once, the cheapest to
+    carry. Mass is conserved. Deterministic.
     """
     g = model.groups
     arcs = np.flatnonzero(x)
-    arcs = arcs[np.lexsort((it.arc_lot[arcs], it.arc_cost_per_kg[arcs], g.of_arc[arcs]))]
+    opens, closes = (weeks[it.arc_classes[arcs]] for weeks in (it.class_first, it.class_last))
+    arcs = arcs[np.lexsort((it.arc_lot[arcs], it.arc_cost_per_kg[arcs], closes, opens, g.of_arc[arcs]))]
     entries = np.flatnonzero(u)
+    based = g.scale * x
     out: list[tuple[int, int, float]] = []
     stops = np.searchsorted(g.u_group[entries], np.arange(g.count + 1))
     i = 0
@@ -265,7 +269,7 @@ def carries(it: Instance, model: Model, x: Floats, u: Floats) -> tuple[Ints, Int
         j, last = int(stops[group]), int(stops[group + 1]) - 1
         room = float(u[entries[j]])
         while i < len(arcs) and g.of_arc[arcs[i]] == group:
-            left = float(x[arcs[i]])
+            left = float(based[arcs[i]])
             while j < last and room < left:
                 if room > 0:
                     out.append((int(arcs[i]), int(entries[j]), room))
@@ -277,4 +281,5 @@ def carries(it: Instance, model: Model, x: Floats, u: Floats) -> tuple[Ints, Int
                 room -= left
             i += 1
     arc, entry, kg = zip(*out, strict=True) if out else ((), (), ())
-    return np.array(arc, np.int64), np.array(entry, np.int64), np.array(kg, np.float64)
+    arc_of, based_kg = np.array(arc, np.int64), np.array(kg, np.float64)
+    return arc_of, np.array(entry, np.int64), based_kg / g.scale[arc_of]

@@ -3,7 +3,9 @@
 The linear relaxation of the whole is solved once: it bounds everything. Sites are then gathered into clusters that
 share residue. Cluster by cluster the relaxed plan is replaced by one in whole barrels, all else standing as it is; what
 a cluster leaves unused is there for the next. Then the clusters are redrawn across the old borders and improved again
-from the plan in hand, until the gap asked for is reached or the time is up. Clusters of one wave are solved side by
+from the plan in hand, until the gap asked for is reached or the time is up. The relaxation spreads barrels thinly over
+many sites; those it hardly uses are left out at first, the relaxation is solved again without them, and they come back
+in the later passes. Clusters of one wave are solved side by
 side, each with its share of what is left of every limit, so their answers always fit together.
 
 Nothing here knows which rule a row stands for: a cluster is the model with everything outside it fixed.
@@ -17,6 +19,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 
 from sourcing.placement import engine
@@ -32,6 +35,10 @@ GROWTH = 1.7
 WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
 TOLERANCE = 1e-6
+NARROWED_ROUGH = 1e-5
+"""How exact the relaxation on the promising sites is; only a start comes of it, no bound."""
+PROMISING_SHARE = 0.1
+"""A site that the relaxed plan uses for less than a barrel in this share of the weeks is left out at first."""
 
 
 @dataclass(frozen=True)
@@ -107,16 +114,44 @@ def site_links(it: Instance) -> sparse.csr_matrix:
     return links.tocsr()
 
 
-def clusters(it: Instance, links: sparse.csr_matrix, size: int, draw: np.random.Generator) -> list[Ints]:
-    """Sites gathered round seeds drawn at random, most strongly linked first; villages stay whole where they matter."""
+def promising(it: Instance, model: Model, z: Floats) -> npt.NDArray[np.bool_]:
+    """Sites that the relaxed plan really uses, or that the wishes ask for, shape (S,)."""
+    weeks = z[model.columns["y"]].reshape(it.sites, it.weeks).sum(axis=1)
+    asked = np.zeros(it.sites, dtype=bool)
+    owner = owners(it, model)
+    asked[owner[(model.lower > 0) & (owner >= 0)]] = True
+    return np.asarray(asked | (weeks >= PROMISING_SHARE * it.weeks))
+
+
+def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """The relaxed plan on the promising sites alone, and which those are; `z` and all sites where that helps not."""
+    every = np.ones(it.sites, dtype=bool)
+    used = promising(it, model, z)
+    if used.all() or not used.any() or it.goal == "clear":
+        return z, every
+    owner = owners(it, model)
+    closed = (owner >= 0) & ~used[np.maximum(owner, 0)]
+    upper = np.where(closed, model.lower, model.upper)
+    again = engine.run(
+        replace(model, upper=upper), relaxed=True, interior=True, rough=NARROWED_ROUGH, seconds=seconds, seed=seed
+    )
+    return (z, every) if again.end != "optimal" or again.z is None else (again.z, used)
+
+
+def clusters(
+    it: Instance, links: sparse.csr_matrix, size: int, draw: np.random.Generator, used: npt.NDArray[np.bool_]
+) -> list[Ints]:
+    """The `used` sites gathered round seeds drawn at random, most strongly linked first; villages stay whole where
+    they matter.
+    """
     whole_villages = it.villages is not None or it.crew is not None or it.moves is not None
     unit = it.site_village if whole_villages else np.arange(it.sites)
     names, unit = np.unique(unit, return_inverse=True)
     unit = unit.reshape(-1)
     gather = sparse.csr_matrix((np.ones(it.sites), (unit, np.arange(it.sites))), shape=(len(names), it.sites))
     between = (gather @ links @ gather.T).tocsr()
-    weight = np.bincount(unit)
-    free = np.ones(len(names), dtype=bool)
+    weight = np.bincount(unit, weights=used).astype(np.int64)
+    free = weight > 0
     found: list[list[int]] = []
     for seed in draw.permutation(len(names)):
         if not free[seed]:
@@ -135,7 +170,7 @@ def clusters(it: Instance, links: sparse.csr_matrix, size: int, draw: np.random.
             count += int(weight[candidate])
             last = candidate
         found.append(members)
-    return [np.flatnonzero(np.isin(unit, members)) for members in _joined(found, weight, size)]
+    return [np.flatnonzero(np.isin(unit, members) & used) for members in _joined(found, weight, size)]
 
 
 def _joined(found: list[list[int]], weight: Ints, size: int) -> list[list[int]]:
@@ -243,13 +278,14 @@ def improve(
     draw = np.random.default_rng(seed)
     links = site_links(it)
     columns = model.matrix.tocsc()
+    relaxed, used = narrowed(it, model, relaxed, 0.3 * max(until - time.monotonic(), 0.0), seed)
     z = np.clip(relaxed, model.lower, model.upper)
     work = _Work(model, columns, owners(it, model), z, columns @ z)
     first, calm = True, 0
     size = max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0)
-    while first or (time.monotonic() < until and calm < 2 and size < 0.7 * it.sites):
+    while first or (time.monotonic() < until and calm < 2 and size < 0.7 * used.sum()):
         before = float(model.cost @ work.z)
-        groups = clusters(it, links, round(size), draw)
+        groups = clusters(it, links, round(size), draw, used)
         slack = 0.5 * gap * abs(bound) / len(groups)
         end: engine.End = "optimal"
         for at in range(0, len(groups), WAVE):
@@ -267,6 +303,8 @@ def improve(
         calm = calm + 1 if not first and before - float(model.cost @ work.z) < slack else 0
         first = False
         size *= GROWTH
+        if calm and not used.all():
+            used, calm = np.ones(it.sites, dtype=bool), 0
 
 
 def _wave(

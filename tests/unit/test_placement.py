@@ -48,6 +48,24 @@ def test_char_equals_the_plain_model(seed):
     assert best(it).value == pytest.approx(plain_optimum(it), rel=1e-6, abs=1e-5)
 
 
+@pytest.mark.parametrize("seed", range(12))
+def test_chains_of_windows_lose_nothing_against_the_plain_model(seed):
+    """One residue with many windows, some inside others, and losses: scipy's milp on kg of lot l at s in week t."""
+    classes, weeks = 7, 6
+    draw = np.random.default_rng(100 + seed)
+    first = draw.integers(0, weeks, classes)
+    last = np.minimum(first + draw.integers(0, weeks, classes), weeks - 1)
+    same = {
+        "class_hours_per_kg": np.full(classes, 0.1), "class_value_per_kg": np.full(classes, 0.8),
+        "class_char_per_kg": np.full(classes, 0.3), "class_loss_week": np.full(classes, draw.choice([0.0, 0.05, 0.3])),
+    }  # fmt: skip
+    it = random_season(
+        seed, lots=14, sites=3, weeks=weeks, classes=classes, class_first=first, class_last=last,
+        fleet=draw.integers(1, 3, weeks), **same,
+    )  # fmt: skip
+    assert best(it).value == pytest.approx(plain_optimum(it), rel=1e-6, abs=1e-5)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_clear_equals_the_plain_model(seed):
     it = random_season(seed, goal="clear", clear_share=0.25, class_cost_per_kg=0.07)
@@ -364,7 +382,7 @@ def test_ctrl_c_keeps_the_best_plan_so_far():
 @pytest.mark.parametrize("workers", [1, 2])
 def test_large_work_is_split_and_repeatable(workers):
     """Clusters through a thread pool's map: the same plan each time, close to what HiGHS alone proves."""
-    it = landscape(800, 12, scarce=True, seed=3)
+    it = landscape(1600, 24, scarce=True, seed=3)
     assert build(it).shape[1] > WHOLE_AT_ONCE
     with ThreadPoolExecutor(workers) as pool:
         plans = [solve(it, gap=0.01, seconds=40, seed=3, map=pool.map) for _ in range(2)]

@@ -240,10 +240,45 @@ def test_wishes_that_contradict_each_other_are_refused():
 # none is missing
 
 
+def chain(first, last, hours, mass=100.0, loss=0.0):
+    """One residue in two lots with windows of their own at one site; 0.1 h a kg, 1 a kg, one barrel."""
+    return season(
+        lot_mass_kg=[mass, mass], lot_class=[0, 1], class_first=first, class_last=last, class_hours_per_kg=[0.1, 0.1],
+        class_value_per_kg=[1.0, 1.0], class_char_per_kg=[0.3, 0.3], class_loss_week=[loss, loss], arc_lot=[0, 1],
+        arc_site=[0, 0], site_hours=[hours], site_most=[1], fleet=[1] * len(hours),
+    )  # fmt: skip
+
+
+def test_nothing_of_a_chain_is_charred_before_it_is_ready():
+    """Hours for 200 kg in week 0, but only one lot is there: 100 kg; the other finds no hours in week 1."""
+    it = chain(first=[0, 1], last=[1, 1], hours=[20.0, 0.0])
+    plan = solve(it, gap=1e-9)
+    assert plan.value == pytest.approx(100)
+    assert check(it, plan) == []
+
+
+def test_nothing_of_a_chain_waits_past_its_week():
+    """Hours for 200 kg in week 1, when the first lot is gone: 100 kg."""
+    it = chain(first=[0, 0], last=[0, 1], hours=[0.0, 20.0])
+    plan = solve(it, gap=1e-9)
+    assert plan.value == pytest.approx(100)
+    assert check(it, plan) == []
+
+
+def test_each_lot_of_a_chain_loses_from_its_own_readiness():
+    """10 % a week: the first lot in week 2 is worth 81, the second, ready in week 1, 90; ten hours do for both."""
+    it = chain(first=[0, 1], last=[2, 2], hours=[0.0, 0.0, 20.0], loss=0.1)
+    plan = solve(it, gap=1e-9)
+    assert plan.value == pytest.approx(81 + 90)
+    assert check(it, plan) == []
+
+
 def test_every_block_of_rows_has_its_toy_test():
     """Each function of the model's BLOCKS is named, in words, by a test above or in test_placement that it binds."""
     tests = {
         "_lot_mass": "test_lot_mass_binds", "_balance": "test_window_and_loss_bind",
+        "_ready": "test_nothing_of_a_chain_is_charred_before_it_is_ready",
+        "_due": "test_nothing_of_a_chain_waits_past_its_week",
         "_barrel_hours": "test_barrel_hours_bind_and_barrels_are_whole", "_busy_floor": "test_busy_floor_binds",
         "_fleet": "test_fleet_binds_in_its_week", "_least_barrels": "test_least_barrels_at_a_site_bind",
         "_opening": "test_opening_cost_binds", "_deploying": "test_deploy_cost_binds",
