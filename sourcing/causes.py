@@ -261,10 +261,13 @@ def _told_changed(a: Season, b: Season, lineage: pd.DataFrame) -> str:
     more = lineage["changes"].str.split().map(lambda names: any(n != "yield_t_ha" for n in names))
     plain = int((lineage["relation"].eq("changed") & more).sum())
     parts = [f"{plain} with other crop, dates, village or share"] if plain else []
-    for relation, side in (("redrawn", "new"), ("moved", "new"), ("split", "old"), ("merged", "new")):
+    for relation, side, word in (
+        ("redrawn", "new", "walked anew"), ("moved", "new", "found elsewhere"), ("split", "old", "divided"),
+        ("merged", "new", "put together from others"),
+    ):  # fmt: skip
         count = lineage.loc[lineage["relation"] == relation, side].nunique()
         if count:
-            parts.append(f"{count} {relation}")
+            parts.append(f"{count} {word}")
     drawn = lineage[lineage["relation"].isin(("same", "changed"))]
     old = a.fields.frame.loc[drawn["old"], "area_ha"].to_numpy(dtype=float)
     new = b.fields.frame.loc[drawn["new"], "area_ha"].to_numpy(dtype=float)

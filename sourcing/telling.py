@@ -17,7 +17,8 @@ from sourcing.weeks import DAYS_A_WEEK
 
 MOST_LINES = 20
 """Most villages named one by one under each heading."""
-MOST_WEEKS = 4
+MOST_SPANS = 4
+"""Up to so many runs of weeks are named one by one."""
 MOST_PIXELS = 420
 """Widest column of the spreadsheet [pixels]."""
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
@@ -87,8 +88,8 @@ def _changes(village: str, row: dict[str, Any], c: Comparison) -> str:
         parts.append(f"up to {_barrels(row['most_barrels_b'])} at once (was {row['most_barrels_a']})")
     if row["barrel_weeks_a"] != row["barrel_weeks_b"]:
         parts.append(f"{_count(row['barrel_weeks_b'], 'barrel-week')} in all (was {row['barrel_weeks_a']})")
-    if not parts and (weeks_told := _other_weeks(village, c)):
-        parts.append(f"as many barrels, but {weeks_told}")
+    if row["first_week_a"] == row["first_week_b"] and (when := _other_weeks(village, c)):
+        parts.append(when)
     parts += _site_words(village, c)
     if row["fields_come"] or row["fields_go"]:
         parts.append(_fetched(row))
@@ -107,14 +108,19 @@ def _fetched(row: dict[str, Any]) -> str:
 
 
 def _other_weeks(village: str, c: Comparison) -> str:
-    weeks = c.village_weeks[c.village_weeks["village"] == village]
-    off = weeks[weeks["barrels_a"] != weeks["barrels_b"]]
-    told = [
-        f"{b} (was {a}) in the week of {said(monday(w))}"
-        for w, a, b in off[["week", "barrels_a", "barrels_b"]].head(MOST_WEEKS).itertuples(index=False)
-    ]
-    if len(off) > MOST_WEEKS:
-        told.append(f"others in {_count(len(off) - MOST_WEEKS, 'further week')}")
+    """When more or fewer barrels stand in a village than before: 'more barrels from Mon 3 May to Sun 16 May'."""
+    weeks = c.village_weeks[c.village_weeks["village"] == village].set_index("week")
+    off = (weeks["barrels_b"] - weeks["barrels_a"]).reindex(c.weeks.index, fill_value=0)
+    sign = off.gt(0).astype(int) - off.lt(0).astype(int)
+    runs = sign.groupby(sign.ne(sign.shift()).cumsum())
+    spans = [(int(run.iloc[0]), str(run.index[0]), str(run.index[-1])) for _, run in runs if run.iloc[0]]
+    if len(spans) > MOST_SPANS:
+        return f"more barrels in {_count(int((sign > 0).sum()), 'week')}, fewer in {int((sign < 0).sum())}"
+    told = []
+    for way, word in ((1, "more"), (-1, "fewer")):
+        named = [f"{said(monday(first))} to {said(sunday(last))}" for s, first, last in spans if s == way]
+        if named:
+            told.append(f"{word} barrels {' and '.join(named)}")
     return ", ".join(told)
 
 

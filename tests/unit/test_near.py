@@ -1,0 +1,122 @@
+"""Planning again near a plan in force: what is kept, what changing costs, which sites stay possible."""
+
+import json
+from datetime import date
+
+import geopandas as gpd
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sourcing.cli import main
+from sourcing.near import KEPT, read_near
+from sourcing.plan import place_barrels, read_land
+from sourcing.weeks import Calendar
+from tests.unit.two_surveys import CRS, SEASON, fields, planned, season
+
+
+def barrels_of(plan):
+    record = json.loads((plan / "plan.json").read_text())
+    return {s["id"]: dict(zip(record["weeks"], s["barrels_by_week"], strict=True)) for s in record["sites"]}
+
+
+def fewer():
+    """The second survey: a poor yield in Bysdale, two fields of Amberel gone."""
+    frame = fields().iloc[2:].reset_index(drop=True)
+    frame.loc[frame["village"] == "Bysdale", "yield_t_ha"] = 1.0
+    return frame
+
+
+@pytest.fixture(scope="module")
+def first(tmp_path_factory):
+    return planned(season(tmp_path_factory.mktemp("first") / "s", fields()))
+
+
+def test_where_changing_is_dear_and_nothing_changed_nothing_moves(first, tmp_path):
+    text = SEASON + '[values]\n"money.change_barrel_week" = 1000\n'
+    again = planned(season(tmp_path / "s", fields(), text), "--near", str(first))
+    assert barrels_of(again) == barrels_of(first)
+    near = json.loads((again / "plan.json").read_text())["near"]
+    assert near["barrel_weeks_more"] == near["barrel_weeks_fewer"] == near["sites_new"] == near["price"] == 0
+
+
+def test_weeks_already_begun_are_kept_and_the_sites_of_the_plan_in_force_stay_possible(first, tmp_path):
+    folder = season(tmp_path / "s", fewer())
+    free, close = planned(folder), planned(folder, "--near", str(first), "--from", "2027-05-26")
+    before, after = barrels_of(first), barrels_of(close)
+    worked = [w for w in next(iter(before.values())) if w <= "2027-W21"]  # W21 begins on Monday 24 May, before the day
+    assert "2027-W21" in worked
+    for site, weeks in before.items():
+        assert all(after[site][w] == weeks[w] for w in worked)
+    near = json.loads((close / "plan.json").read_text())["near"]
+    assert near["weeks_kept"] == len(worked)
+    assert near["kept_as_worked"]
+
+    def moved(plan):
+        now = barrels_of(plan)
+        sites = {*before, *now}
+        weeks = {w for s in (before, now) for table in s.values() for w in table}
+        return sum(abs(now.get(s, {}).get(w, 0) - before.get(s, {}).get(w, 0)) for s in sites for w in weeks)
+
+    assert moved(close) < moved(free)
+    values = [json.loads((p / "plan.json").read_text()) for p in (free, close)]
+    assert values[1]["totals"]["margin"] <= values[0]["solve"]["bound"] + 1e-6
+    assert values[1]["totals"]["margin"] == pytest.approx(values[1]["solve"]["value"] + near["price"], abs=1e-5)
+
+
+def test_without_a_price_staying_near_is_worth_as_much_as_planning_freely(first, tmp_path):
+    free = SEASON + '[values]\n"money.change_barrel_week" = 0\n"money.change_site" = 0\n'
+    land = read_land(season(tmp_path / "s", fewer(), free.replace("gap = 0.01", "gap = 0.0001")))
+    near = place_barrels(land, near=read_near(first)).placement
+    alone = place_barrels(land).placement
+    assert near.value >= alone.value * (1 - 2e-4)  # it may choose from more places
+
+
+def test_kept_sites_are_candidates_of_their_own_origin_and_judged_by_todays_distances(first, tmp_path):
+    near = read_near(first)
+    house = gpd.GeoSeries.from_xy(near.sites["lon"].iloc[:1], near.sites["lat"].iloc[:1], crs="EPSG:4326").to_crs(CRS)
+    text = SEASON + '[[layers.no_go]]\nfile = "house.gpkg"\nkind = "house"\n'
+    folder = season(tmp_path / "s", fewer(), text)
+    gpd.GeoDataFrame(geometry=house.to_numpy(), crs=CRS).to_file(folder / "house.gpkg")
+    land = read_land(folder)
+    placed = place_barrels(land, near=read_near(first, date(2027, 5, 26)))
+    frame = placed.sites.frame
+    assert set(near.sites.index) <= set(frame.index)
+    assert (frame["origin"] == KEPT).sum() >= 1
+    banned = frame.index.get_loc(near.sites.index[0])
+    weeks = placed.placement.barrels[banned]
+    begun = np.array([land.supply.calendar.monday(w) < date(2027, 5, 26) for w in range(len(weeks))])
+    assert weeks[begun].sum() == near.barrels.iloc[0].reindex(np.array(land.supply.calendar.labels)[begun]).sum() > 0
+    assert weeks[~begun].sum() == 0  # a house stands there now
+    assert any(f.what == "too_near" and "plan.json" in f.file for f in placed.sites.findings)
+
+
+def test_worked_weeks_that_the_fields_no_longer_bear_are_loosened_and_told(first, tmp_path):
+    frame = fields()
+    frame["harvest_start"], frame["harvest_end"] = "2027-05-31", "2027-06-20"
+    folder = season(tmp_path / "s", frame)
+    text = SEASON.replace('currency = "crowns"', 'currency = "crowns"\nfirst_day = 2027-05-03')
+    (folder / "season.toml").write_text(text)
+    close = planned(folder, "--near", str(first), "--from", "2027-05-26")
+    record = json.loads((close / "plan.json").read_text())
+    assert not record["near"]["kept_as_worked"]
+    assert any("could not be kept" in c for c in record["cautions"])
+
+
+def test_near_reads_what_the_plan_wrote(first):
+    near = read_near(first)
+    record = json.loads((first / "plan.json").read_text())
+    assert near.barrels.to_numpy().sum() == record["totals"]["barrel_weeks"]
+    assert list(near.barrels.columns) == record["weeks"]
+    assert Calendar(date(2027, 5, 3), 2).labels == ("2027-W18", "2027-W19")
+
+
+def test_misuse_gets_clear_words(first, tmp_path):
+    folder = season(tmp_path / "s", fields())
+    done = CliRunner().invoke(main, ["plan", str(folder), "--from", "2027-05-26"])
+    assert done.exit_code == 2
+    assert "--near" in done.stderr
+    done = CliRunner().invoke(main, ["plan", str(folder), "--near", str(tmp_path / "nowhere")])
+    assert done.exit_code == 2
+    assert "no plan folder" in done.stderr
+    assert not (folder / "plans").exists()
