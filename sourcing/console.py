@@ -103,7 +103,10 @@ def proof(solve: dict[str, float]) -> str:
 
 @contextlib.contextmanager
 def progress(stages: int, quiet: bool) -> Iterator[Callable[[str], None]]:
-    """A bar that says what is being done; silent for scripts and where there is no terminal."""
+    """A bar that says what is being done; silent for scripts and where there is no terminal.
+
+    What is told is 'stage' or 'stage: how far'; each new stage moves the bar on.
+    """
     if quiet or not sys.stderr.isatty():
         yield lambda _: None
         return
@@ -111,7 +114,12 @@ def progress(stages: int, quiet: bool) -> Iterator[Callable[[str], None]]:
     with Progress(*columns, console=err, transient=True) as bar:
         task = bar.add_task("Starting", total=stages)
 
+        stage = ""
+
         def tell(doing: str) -> None:
-            bar.update(task, advance=1, description=doing)
+            nonlocal stage
+            named = doing.split(":")[0]
+            bar.update(task, advance=int(named != stage), description=doing)
+            stage = named
 
         yield tell

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import math
+import os
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -19,11 +22,11 @@ from sourcing.money import Money, season_money
 from sourcing.near import Near, Stayed, change_price, solve_near, with_kept_sites
 from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
-from sourcing.placement import Placement, check, solve
+from sourcing.placement import Instance, Placement, check, solve
 from sourcing.problem import Problem, carries_table, residues_of, season_problem, working_hours
 from sourcing.record import plan_record
 from sourcing.safety import cautions
-from sourcing.settings import Settings, read_settings
+from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.sites import Sites, candidate_sites
 from sourcing.supply import Supply, season_supply
 from sourcing.survey import Survey, read_survey
@@ -126,7 +129,7 @@ def place_barrels(land: Land, tell: Tell = lambda _: None, near: Near | None = N
     choice = settings.placement
     stayed = None
     if near is None or kept is None:
-        placement = solve(problem.instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
+        placement = best_placement(problem.instance, choice, tell)
     else:
         stayed = solve_near(problem.instance, near, kept, supply.calendar, values, choice)
         problem, placement = replace(problem, instance=stayed.instance), stayed.placement
@@ -135,6 +138,17 @@ def place_barrels(land: Land, tell: Tell = lambda _: None, near: Near | None = N
     used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
             *(stayed.figures_used if stayed is not None else ()))  # fmt: skip
     return Placed(rates, sites, arcs, haul_m, problem, placement, stayed, used)
+
+
+def best_placement(instance: Instance, choice: PlacementSettings, tell: Tell) -> Placement:
+    """The best placement in the time the season gives, on all cores of this machine."""
+
+    def step(_: str, value: float, bound: float) -> None:
+        if math.isfinite(value):
+            tell(f"Placing the barrels: within {abs(bound - value) / max(abs(value), 1e-9):.1%} of the best possible")
+
+    with ThreadPoolExecutor(os.cpu_count()) as pool:
+        return solve(instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed, progress=step, map=pool.map)
 
 
 def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, near: Near | None = None) -> Plan:
