@@ -329,8 +329,9 @@ def _villages(a: Side, b: Side, sites: pd.DataFrame, lineage: pd.DataFrame) -> p
         table[f"sites_{end}"] = standing.groupby("village")["site"].nunique()
         table[f"first_week_{end}"], table[f"last_week_{end}"] = spans["min"], spans["max"]
         parts.append(table)
-    both = parts[0].join(parts[1], how="outer", lsuffix="_old")
-    both.insert(0, "name", both.pop("name").fillna(both.pop("name_old")))
+    names = parts[1].pop("name").combine_first(parts[0].pop("name"))
+    both = parts[0].join(parts[1], how="outer")
+    both.insert(0, "name", names.reindex(both.index))
     for column in both.columns:
         if column.startswith(("first_week", "last_week")):
             both[column] = both[column].astype(object).where(both[column].notna(), "")

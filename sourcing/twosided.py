@@ -7,6 +7,7 @@ a site is a ring as large as its barrel-weeks.
 from __future__ import annotations
 
 import json
+from importlib.metadata import distribution
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
@@ -54,7 +55,7 @@ def render_two_sided_map(c: Comparison) -> str:
     key += [(SITE_COLOURS[k], f"site {SITE_WORDS[k]}") for k in SITE_WORDS if (c.sites["relation"] == k).any()]
     page = template.render(
         title=title(c)[0], names=(c.a.name, c.b.name), told=to_tell(c), overall=[*overall(c), *why(c)], key=key,
-        policy_mark="POLICY-HERE",
+        policy_mark="POLICY-HERE", licence=distribution("django-js-lib-leaflet").read_text("LICENSE") or "",
         style=Markup(f"<style>{leaflet_text('leaflet.css')}</style>\n<style>{_web('twosided.css')}</style>"),
         data=_script_json(data),
         scripts=Markup(f"<script>{leaflet_text('leaflet.js')}</script>\n<script>{_web('twosided.js')}</script>"),
