@@ -51,8 +51,8 @@ def render_two_sided_map(c: Comparison) -> str:
         "colours": COLOURS, "siteColours": SITE_COLOURS,
     }  # fmt: skip
     template = Environment(autoescape=True, keep_trailing_newline=True).from_string(_web("twosided.html"))
-    key = [(COLOURS[k], f"field {FATES[k]}") for k in FATES if c.counts.get(k)]
-    key += [(SITE_COLOURS[k], f"site {SITE_WORDS[k]}") for k in SITE_WORDS if (c.sites["relation"] == k).any()]
+    key = [(COLOURS[k], f"field {FATES[k]}", 1) for k in FATES if c.counts.get(k)]
+    key += [(SITE_COLOURS[k], f"site {SITE_WORDS[k]}", 6) for k in SITE_WORDS if (c.sites["relation"] == k).any()]
     page = template.render(
         title=title(c)[0], names=(c.a.name, c.b.name), told=to_tell(c), overall=[*overall(c), *why(c)], key=key,
         policy_mark="POLICY-HERE", licence=distribution("django-js-lib-leaflet").read_text("LICENSE") or "",

@@ -35,8 +35,8 @@ data.panes.forEach((pane, side) => {
     const point = L.circleMarker(village.at, { radius: 2, color: '#1b2430', weight: 1, fillOpacity: 1 });
     point.bindTooltip(plain(village.name), { permanent: true, direction: 'top', className: 'village' });
     layers.push(point);
-    bounds.extend(village.at);
   }
+  if (!pane.fields.length && !pane.sites.length) pane.villages.forEach((village) => bounds.extend(village.at));
   pane.layer = L.layerGroup(layers);
 });
 

@@ -14,7 +14,7 @@ from click.testing import CliRunner
 from shapely import unary_union
 from shapely.geometry import box
 
-from sourcing.causes import FIGURES, NEW, ORDER, PATHS, PLACES, SETTINGS, STAY, YIELDS, changed_settings
+from sourcing.causes import FIGURES, LET_GO, NEW, ORDER, PATHS, PLACES, SETTINGS, STAY, YIELDS, changed_settings
 from sourcing.cli import main
 from sourcing.compare import compare, match_sites
 from sourcing.errors import InputError, UsageError
@@ -191,6 +191,9 @@ def test_what_staying_near_costs_is_a_part_of_its_own(plans, tmp_path):
     assert found.causes[-1].step == STAY
     assert sum(c.difference for c in found.causes) == pytest.approx(found.value_difference, abs=1e-9)
     assert any(line.startswith(f"Against {plans[0].name}") for line in overall(found))
+    back = compare(close, plans[0])
+    assert back.causes[0].step == LET_GO
+    assert sum(c.difference for c in back.causes) == pytest.approx(-found.value_difference, abs=1e-9)
 
 
 def test_paths_and_places_are_parts_where_their_rows_differ_and_only_then(plans, tmp_path):
