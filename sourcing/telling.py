@@ -115,7 +115,8 @@ def _other_weeks(village: str, c: Comparison) -> str:
     runs = sign.groupby(sign.ne(sign.shift()).cumsum())
     spans = [(int(run.iloc[0]), str(run.index[0]), str(run.index[-1])) for _, run in runs if run.iloc[0]]
     if len(spans) > MOST_SPANS:
-        return f"more barrels in {_count(int((sign > 0).sum()), 'week')}, fewer in {int((sign < 0).sum())}"
+        counts = ((int((sign > 0).sum()), "more"), (int((sign < 0).sum()), "fewer"))
+        return ", ".join(f"{word} barrels in {_count(n, 'week')}" for n, word in counts if n)
     told = []
     for way, word in ((1, "more"), (-1, "fewer")):
         named = [f"{said(monday(first))} to {said(sunday(last))}" for s, first, last in spans if s == way]
@@ -156,6 +157,14 @@ def overall(c: Comparison) -> list[str]:
     near = c.b.record.get("near")
     if near and near["plan"] == c.a.name:
         lines.append(near_words(near))
+    elif stays < after:
+        lines.append(f"A plan that changes less: sourcing plan SEASON --near {c.a.name}")
+    for side, which in ((c.a, "first"), (c.b, "second")):
+        if side.gap > float(side.record["settings"]["placement"]["gap"]):
+            lines.append(
+                f"The search for the {which} plan ended before it was proven good ({_gap(side.gap)}): some of what "
+                "differs may be chance. Give it more time (placement.seconds), or plan near the plan in force."
+            )
     return lines
 
 
@@ -184,7 +193,7 @@ def why(c: Comparison) -> list[str]:
     if not c.causes:
         return lines
     width = max(len(f"{x.difference:+,.0f}") for x in c.causes)
-    lines += [f"  {x.difference:>+{width},.0f}  {_cause(x)}" for x in c.causes]
+    lines += [f"  {x.difference:>+{width},.0f}  {_cause(x, abs(after))}" for x in c.causes]
     lines.append(f"  {c.value_difference:>+{width},.0f}  in all")
     lines.append(
         "These changes were made to the first season one after another, in this order, and it was planned again after "
@@ -194,21 +203,23 @@ def why(c: Comparison) -> list[str]:
     if alike := [step for step in ORDER if step not in done]:
         lines.append(f"Nothing differs in: {'; '.join(alike)}.")
     lines.append(
-        f"The first plan is proven to within {_gap(c.a.gap)} of the best, the second to within {_gap(c.b.gap)}: parts "
-        "that such a difference could hide are called too small to tell."
+        f"How far the plans can be from the best: the first {_gap(c.a.gap)}, the second {_gap(c.b.gap)}. Parts that "
+        "such a difference could hide are called too small to tell."
     )
     return lines
 
 
-def _cause(cause: Cause) -> str:
+def _cause(cause: Cause, value: float) -> str:
     told = f"{cause.step}: {cause.told}" if cause.told else cause.step
     if cause.sure:
         return told
+    if cause.high - cause.low > value:
+        return f"{told} - cannot be told: the plans before and after it are not proven good enough"
     return f"{told} - too small to tell (from {cause.low:+,.0f} to {cause.high:+,.0f})"
 
 
 def _gap(gap: float) -> str:
-    return f"{gap:.2%}" if gap < 1 else f"{gap:,.0f} times"
+    return f"at most {gap:.2%}" if gap < 1 else "not known"
 
 
 def _more(after: float, before: float, unit: str, digits: int) -> str:
@@ -332,7 +343,7 @@ def details(c: Comparison) -> list[tuple[str, pd.DataFrame]]:
         rows = rows.loc[weight.sort_values(ascending=False, kind="stable").index]
         shown = pd.DataFrame(
             {
-                "": rows["relation"], "before": rows["field_a"], "now": rows["field_b"],
+                "": rows["relation"].map(SHORT_FATES), "before": rows["field_a"], "now": rows["field_b"],
                 "differs": rows["changes"].map(_words), "ha before": _blank(rows["area_ha_a"], 2),
                 "ha now": _blank(rows["area_ha_b"], 2), "t before": _blank(rows["fetched_a_kg"] / 1000, 2),
                 "t now": _blank(rows["fetched_b_kg"] / 1000, 2),
@@ -343,13 +354,15 @@ def details(c: Comparison) -> list[tuple[str, pd.DataFrame]]:
 
 
 WORDS = {
-    "area_ha": "area", "yield_t_ha": "yield", "harvest_start": "first day", "harvest_end": "last day",
-    "clear_by": "clear by", "share_promised": "share",
+    "area_ha": "area", "yield_t_ha": "yield", "harvest_start": "days", "harvest_end": "days", "clear_by": "clear by",
+    "share_promised": "share",
 }  # fmt: skip
+SHORT_FATES = {**FATES, "changed": "changed", "same": "changed", "moved": "elsewhere", "merged": "joined",
+               "rearranged": "drawn anew"}  # fmt: skip
 
 
 def _words(columns: str) -> str:
-    return ", ".join(WORDS.get(c, c) for c in columns.split())
+    return ", ".join(dict.fromkeys(WORDS.get(c, c) for c in columns.split()))
 
 
 def _headed(name: str, rows: int) -> str:
