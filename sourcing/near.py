@@ -6,6 +6,7 @@ more; one that no longer keeps its distances keeps only the weeks already worked
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
@@ -16,12 +17,11 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sourcing.errors import NoPlanError
 from sourcing.fields import Fields
 from sourcing.keep import RECORD_FILE, read_record
 from sourcing.paths import PathNetwork
-from sourcing.placement import Instance, Placement, Previous, solve
-from sourcing.settings import PlacementSettings, Settings
+from sourcing.placement import Instance, Placement, Previous
+from sourcing.settings import Settings
 from sourcing.sites import Sites, candidate_sites
 from sourcing.supply import Supply
 from sourcing.survey import RawLayer, Survey
@@ -106,36 +106,31 @@ class Stayed:
     figures_used: tuple[str, ...]
 
 
+def only_kept(kept: KeptSites, near: Near) -> KeptSites:
+    """Only the sites of the plan in force, as candidates."""
+    frame = kept.sites.frame
+    return replace(kept, sites=replace(kept.sites, frame=frame[frame.index.isin(near.sites.index)]))
+
+
 def solve_near(
-    instance: Instance, near: Near, kept: KeptSites, calendar: Calendar, values: Values, choice: PlacementSettings
-) -> Stayed:
+    instance: Instance, near: Near, kept: KeptSites, calendar: Calendar, values: Values,
+    search: Callable[[Instance], Placement], exact: bool = True,
+) -> Stayed:  # fmt: skip
     """The best plan, where each barrel-week and site that differs from the plan in force costs its price.
 
-    Weeks that begin before `near.from_day` have the barrels of the plan in force. Where the fields as they are now
-    known cannot keep those busy, they have at most those, and a caution says so. Raises NoPlanError.
+    Weeks that begin before `near.from_day` have the barrels of the plan in force; with `exact` false at most those, for
+    fields that as they are now known cannot keep them busy, and a caution says so. `search` finds the best placement of
+    an instance. Raises NoPlanError.
     """
-    strict = near_instance(instance, near, kept, calendar, values, exact=True)
+    held = near_instance(instance, near, kept, calendar, values, exact=exact)
+    placement = search(held)
     cautions = []
-    exact = strict is not None
-    placement = None
-    if strict is not None:
-        try:
-            placement = solve(strict, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
-        except NoPlanError:
-            if near.from_day is None:
-                raise
-            exact = False
-    if placement is None or strict is None:
-        loose = near_instance(instance, near, kept, calendar, values, exact=False)
-        if loose is None:
-            raise NoPlanError("no plan can meet all the wishes and stay near the plan in force")
-        strict = loose
-        placement = solve(strict, gap=choice.gap, seconds=choice.seconds, seed=choice.seed)
+    if not exact:
         cautions.append(
             f"The weeks before {near.from_day} could not be kept just as {near.name} has them: the fields and wishes "
             "as they are now do not bear it. Barrels that could not be kept busy are left out of those weeks."
         )
-    last = strict.previous.barrels if strict.previous is not None else np.zeros_like(placement.barrels)
+    last = held.previous.barrels if held.previous is not None else np.zeros_like(placement.barrels)
     outside = near.barrels.loc[:, [w for w in near.barrels.columns if w not in calendar.labels]].to_numpy()
     if outside.any():
         cautions.append(
@@ -152,9 +147,9 @@ def solve_near(
         "barrel_weeks_fewer": int(np.maximum(-off, 0).sum()),
         "sites_new": int((used & ~before).sum()),
         "sites_given_up": int((before & ~used).sum()),
-        "price": round(change_price(strict, placement), 6),
+        "price": round(change_price(held, placement), 6),
     }
-    return Stayed(strict, placement, facts, tuple(cautions), (*PRICES, "money.char_value_per_kg"))
+    return Stayed(held, placement, facts, tuple(cautions), (*PRICES, "money.char_value_per_kg"))
 
 
 def change_price(instance: Instance, placement: Placement) -> float:
@@ -169,10 +164,11 @@ def change_price(instance: Instance, placement: Placement) -> float:
 
 def near_instance(
     instance: Instance, near: Near, kept: KeptSites, calendar: Calendar, values: Values, exact: bool
-) -> Instance | None:
-    """The instance with prices for leaving the plan in force and its worked weeks kept; None when that cannot be.
+) -> Instance:
+    """The instance with prices for leaving the plan in force and its worked weeks kept.
 
-    `exact`: worked weeks have the barrels of the plan in force; otherwise at most those.
+    `exact`: worked weeks have the barrels of the plan in force; otherwise at most those. Raises NoPlanError when more
+    barrels were at work than there are or may stand there now.
     """
     ids = kept.sites.frame.index
     last = near.barrels.reindex(index=ids, columns=list(calendar.labels), fill_value=0).to_numpy(dtype=np.int64)
@@ -189,10 +185,7 @@ def near_instance(
     per_unit = values["money.char_value_per_kg"] if instance.goal == "char" else 1.0
     previous = Previous(last, values[PRICES[0]] / per_unit, values[PRICES[1]] / per_unit)
     held = replace(wishes, barrels_least=least if least.any() else None, barrels_most=most)
-    try:
-        return replace(instance, previous=previous, wishes=held)
-    except NoPlanError:
-        return None
+    return replace(instance, previous=previous, wishes=held)
 
 
 def _worked(near: Near, calendar: Calendar) -> npt.NDArray[np.bool_]:

@@ -16,10 +16,10 @@ import pandas as pd
 
 from sourcing.barrel import barrel_rates
 from sourcing.carry import Arcs, carry_arcs, carry_routes
-from sourcing.errors import Finding, PlanFaultError
+from sourcing.errors import Finding, NoPlanError, PlanFaultError
 from sourcing.fields import Fields, clean_fields
 from sourcing.money import Money, season_money
-from sourcing.near import Near, Stayed, change_price, solve_near, with_kept_sites
+from sourcing.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
 from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
 from sourcing.placement import Instance, Placement, check, solve
@@ -112,15 +112,43 @@ class Placed:
 
 def place_barrels(land: Land, tell: Tell = lambda _: None, near: Near | None = None) -> Placed:
     """The best places for barrels; with `near`, close to a plan in force. Raises as :func:`plan_season` does."""
+    tell("Finding places for barrels")
+    sites = candidate_sites(land.survey, land.fields, land.supply, land.network, land.settings, land.values)
+    if near is None:
+        return _placed(land, sites, tell, None)
+    kept = with_kept_sites(sites, near, land.survey, land.fields, land.supply, land.network, land.settings, land.values)
+    return _placed_near(land, near, kept, tell)
+
+
+def _placed_near(land: Land, near: Near, kept: KeptSites, tell: Tell) -> Placed:
+    """Tries all candidate sites first, then only those of the plan in force, which are far fewer; and worked weeks kept
+    just as they are first, then, where that cannot be, in part.
+    """
+    few = only_kept(kept, near)
+    last: NoPlanError | None = None
+    for exact in (True, False) if near.from_day is not None else (True,):
+        for among in (kept, few):
+            try:
+                placed = _placed(land, among.sites, tell, (near, among, exact))
+            except NoPlanError as exc:
+                last = exc
+                continue
+            if among is few and placed.stayed is not None and len(few.sites.frame) < len(kept.sites.frame):
+                told = (
+                    f"Only the places of {near.name} were looked at: with all others beside them no plan was found in "
+                    "the time there was (placement.seconds)."
+                )
+                return replace(placed, stayed=replace(placed.stayed, cautions=(told, *placed.stayed.cautions)))
+            return placed
+    raise last if last is not None else NoPlanError("no plan can stay near the plan in force")
+
+
+def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites, bool] | None) -> Placed:
+    """The best placement among these sites; `staying` near a plan in force, with its weeks kept exactly or in part."""
     settings, values, survey, fields, supply, network = (
         land.settings, land.values, land.survey, land.fields, land.supply, land.network,
     )  # fmt: skip
-    tell("Finding places for barrels")
     rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
-    sites = candidate_sites(survey, fields, supply, network, settings, values)
-    kept = None if near is None else with_kept_sites(sites, near, survey, fields, supply, network, settings, values)
-    if kept is not None:
-        sites = kept.sites
     tell("Measuring carrying distances")
     arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
     haul_m = ways_to_workshop(survey, sites, settings)
@@ -128,10 +156,13 @@ def place_barrels(land: Land, tell: Tell = lambda _: None, near: Near | None = N
     problem = season_problem(supply, sites, arcs, rates, fields, settings, values, haul_m)
     choice = settings.placement
     stayed = None
-    if near is None or kept is None:
+    if staying is None:
         placement = best_placement(problem.instance, choice, tell)
     else:
-        stayed = solve_near(problem.instance, near, kept, supply.calendar, values, choice)
+        near, kept, exact = staying
+        stayed = solve_near(
+            problem.instance, near, kept, supply.calendar, values, lambda it: best_placement(it, choice, tell), exact
+        )
         problem, placement = replace(problem, instance=stayed.instance), stayed.placement
     if faults := check(problem.instance, placement):
         raise PlanFaultError(faults)
