@@ -8,7 +8,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
+from sourcing import plan as plan_room
 from sourcing.cli import main
+from sourcing.errors import NoPlanError
 from sourcing.near import KEPT, read_near
 from sourcing.plan import place_barrels, read_land
 from sourcing.weeks import Calendar
@@ -120,3 +122,20 @@ def test_misuse_gets_clear_words(first, tmp_path):
     assert done.exit_code == 2
     assert "no plan folder" in done.stderr
     assert not (folder / "plans").exists()
+
+
+def test_where_all_places_take_too_long_only_those_of_the_plan_in_force_are_looked_at(first, tmp_path, monkeypatch):
+    real, tried = plan_room.best_placement, []
+
+    def in_a_hurry(instance, choice, tell):
+        tried.append(instance.sites)
+        if len(tried) == 1:
+            raise NoPlanError("no plan was found in the time there was")
+        return real(instance, choice, tell)
+
+    monkeypatch.setattr(plan_room, "best_placement", in_a_hurry)
+    near = read_near(first)
+    placed = place_barrels(read_land(season(tmp_path / "s", fewer())), near=near)
+    assert tried[0] > tried[1] == len(near.sites)
+    assert set(placed.sites.frame.index) == set(near.sites.index)
+    assert "Only the places" in placed.stayed.cautions[0]
