@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import shutil
 import tempfile
 import zipfile
@@ -91,11 +92,11 @@ def keep_inputs(folder: Path, settings: Settings, inputs: Iterable[Mapping[str, 
 
 def _places_inside(folder: Path, names: Iterable[str]) -> dict[str, str]:
     """Each file's name in the archive: its own where it lies in the season folder, else under ELSEWHERE."""
-    home = folder.resolve()
+    home = Path(os.path.normpath(folder.absolute()))
     found: dict[str, str] = {}
     outside: dict[Path, int] = {}
     for name in names:
-        whole = (folder / name).resolve()
+        whole = Path(os.path.normpath(home / name))
         if whole.is_relative_to(home):
             found[name] = whole.relative_to(home).as_posix()
         else:

@@ -1,6 +1,7 @@
 """What a plan was made from is kept, comes back whole, and cannot reach outside."""
 
 import json
+import shutil
 import zipfile
 from datetime import UTC, datetime
 
@@ -55,6 +56,26 @@ def test_files_from_elsewhere_and_all_parts_of_a_shapefile_come_along_and_plan_t
     assert one.values["money.wage_per_h"] == other.values["money.wage_per_h"] == 0.7
     assert one.record["sites"] == other.record["sites"]
     assert one.record["totals"] == other.record["totals"]
+
+
+def test_links_and_layers_written_in_one_line_come_along_too(tmp_path):
+    folder = season(tmp_path / "s", fields())
+    (folder / "fields.gpkg").rename(tmp_path / "the real one.gpkg")
+    (folder / "fields.gpkg").symlink_to(tmp_path / "the real one.gpkg")
+    shutil.copy(folder / "paths.gpkg", tmp_path / "rock [1].gpkg")
+    text = SEASON.replace(
+        "[layers.fields]",
+        '[layers]\nno_go = [{ file = "../rock [1].gpkg", kind = "other" }, { file = "./paths.gpkg", kind = "other" }]\n'
+        "[layers.fields]",
+    )
+    (folder / "season.toml").write_text(text)
+    assert kept(folder, tmp_path / "in.zip") == ""
+    shutil.rmtree(folder)
+    (tmp_path / "the real one.gpkg").unlink()
+    unpack_inputs(tmp_path / "in.zip", tmp_path / "back")
+    back = read_survey(tmp_path / "back", read_settings(tmp_path / "back"))
+    assert len(back.fields.frame) == 24
+    assert [raw.file for raw in back.no_go] == ["elsewhere/1/rock [1].gpkg", "paths.gpkg"]
 
 
 @pytest.mark.parametrize(
