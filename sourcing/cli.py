@@ -17,6 +17,7 @@ from sourcing.bands import supply_bands
 from sourcing.compare import compare
 from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
 from sourcing.errors import NoPlanError, SourcingError, UsageError
+from sourcing.exports import message, write_gpx, write_kml
 from sourcing.fields import clean_fields
 from sourcing.folder import new_plan_folder
 from sourcing.keep import INPUTS_FILE, keep_inputs
@@ -27,6 +28,7 @@ from sourcing.options import options, season_text
 from sourcing.plan import Land, Plan, load_values, plan_season, read_land
 from sourcing.sendback import write_send_back
 from sourcing.settings import SEASON_FILE, read_settings
+from sourcing.sheets import write_sheets
 from sourcing.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
 from sourcing.survey import read_survey, schema
 from sourcing.tables import write_layers, write_record, write_workbook
@@ -37,7 +39,7 @@ from sourcing.values import Values, explain, rows, to_csv
 
 DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3
 EXIT_CODES = {NoPlanError: NO_PLAN, UsageError: MISUSED, SourcingError: MEND}
-PLAN_STAGES = 8
+PLAN_STAGES = 9
 COMPARE_STAGES = 10
 
 folder_argument = click.argument("folder", type=click.Path(path_type=Path))
@@ -304,6 +306,10 @@ def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
         write_layers(planned, target.work / "plan.gpkg")
         write_workbook(planned, target.work / "plan.xlsx")
         write_map(planned, target.work / "map.html")
+        write_sheets(planned, target.work / "sheets.pdf", planned.settings.outputs.paper)
+        write_gpx(planned, target.work / "places.gpx")
+        write_kml(planned, target.work / "plan.kml")
+        (target.work / "message.txt").write_text(message(planned) + "\n", encoding="utf-8")
         why_not = keep_inputs(folder, planned.settings, planned.survey.inputs, target.work / INPUTS_FILE)
     if why_not:
         err.print(f"The plan folder does not keep what it was made from: {why_not}.", markup=False)
@@ -311,4 +317,4 @@ def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
 
 
 def _brief(planned: Plan) -> dict[str, Any]:
-    return {k: planned.record[k] for k in ("made_at", "findings", "solve", "totals", "cautions")}
+    return {k: planned.record[k] for k in ("made_at", "findings", "solve", "totals", "chances", "cautions")}

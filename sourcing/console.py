@@ -74,6 +74,11 @@ def show_plan(planned: Plan, folder: Path) -> None:
     )
     if "margin" in total:
         out.print(f"Margin before overheads: {total['margin']:,.0f} {escape(money)}.")
+    char = record["chances"]["season"]["char_kg"]
+    out.print(
+        f"Rain, yields, survey error and people allowed for: {char['p10'] / 1000:,.1f} to {char['p90'] / 1000:,.1f} t "
+        f"of char in eight seasons of ten ({record['chances']['replays']:,} replays)."
+    )
     out.print(f"Carrying: {total['loads']:,} loads, {total['carry_h']:,.0f} hours.")
     out.print(proof(solve))
     table = Table(

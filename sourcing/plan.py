@@ -15,10 +15,12 @@ import geopandas as gpd
 import pandas as pd
 
 from sourcing.barrel import barrel_rates
-from sourcing.carry import Arcs, carry_arcs, carry_routes
+from sourcing.carry import Arcs, carry_arcs, carry_routes, modes_of
+from sourcing.climate import Climate, season_climate
+from sourcing.effort import load_cautions
 from sourcing.errors import Finding, NoPlanError, PlanFaultError
 from sourcing.fields import Fields, clean_fields
-from sourcing.money import Money, season_money
+from sourcing.money import Money, cash_gap, season_money
 from sourcing.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
 from sourcing.outcome import Outcome, outcome
 from sourcing.paths import PathNetwork, build_network
@@ -28,6 +30,7 @@ from sourcing.record import plan_record
 from sourcing.safety import cautions
 from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.sites import Sites, candidate_sites
+from sourcing.stress import Stress, replay_season
 from sourcing.supply import Supply, season_supply
 from sourcing.survey import Survey, read_survey
 from sourcing.values import Values
@@ -55,6 +58,8 @@ class Plan:
     rates: pd.DataFrame
     works: Works
     money: Money
+    climate: Climate
+    stress: Stress
     site_weeks: pd.DataFrame
     site_table: pd.DataFrame
     village_table: pd.DataFrame
@@ -194,30 +199,47 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     )  # fmt: skip
     placed = place_barrels(land, tell, near)
     rates, sites, arcs, problem, placement = placed.rates, placed.sites, placed.arcs, placed.problem, placed.placement
-    tell("Drawing up the plan")
+    tell("Working out the season's work and money")
     carries = carries_table(placement, problem, supply, sites, arcs)
     work_h = working_hours(supply.calendar, settings.fleet)
     out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
     works = _work(out, carries, rates, placed.haul_m, supply, settings, values)
     money = season_money(works, carries, rates, supply.lots, settings, values)
+    if wrong := cash_gap(money, settings):
+        raise PlanFaultError([f"the cash by week and the ledger differ by {wrong} cents"])
+    climate = season_climate(works, settings, values)
+    tell("Replaying the season against chance")
+    stress = replay_season(out.site_weeks, carries, rates, supply.lots, works, supply.calendar, settings, values)
+    tell("Drawing up the plan")
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()
     findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
+    warn = (*warn, *_load_cautions(carries, arcs, sites, settings, values))
     if placed.stayed is not None:
         warn = (*placed.stayed.cautions, *warn)
-    used = (*supply.figures_used, *placed.figures_used, *works.figures_used, *money.figures_used)
+    used = (*supply.figures_used, *placed.figures_used, *works.figures_used, *money.figures_used, *climate.figures_used,
+            *stress.figures_used)  # fmt: skip
     record = plan_record(
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
-        warn, made_at,
+        warn, made_at, works, money, climate, stress,
     )  # fmt: skip
     if placed.stayed is not None:
         record = _near_record(record, placed.stayed)
     return Plan(
         settings, values, survey, fields, supply, network, sites, arcs, placement, supply.calendar, rates, works,
-        money, out.site_weeks, out.site_table, out.village_table, out.field_table, carries, routes, findings, warn,
-        record,
+        money, climate, stress, out.site_weeks, out.site_table, out.village_table, out.field_table, carries, routes,
+        findings, warn, record,
     )  # fmt: skip
+
+
+def _load_cautions(
+    carries: pd.DataFrame, arcs: Arcs, sites: Sites, settings: Settings, values: Values
+) -> tuple[str, ...]:
+    """A word where the plan's loads are more than people should carry."""
+    pairs = carries[["lot", "mode"]].assign(site=sites.frame.index.get_indexer(carries["site_id"]))
+    loads = pairs.merge(arcs.frame[["lot", "site", "load_wet_kg"]], on=["lot", "site"], how="left")
+    return load_cautions(loads, {m.name: m for m in modes_of(settings, values)}, values)
 
 
 def _near_record(record: dict[str, Any], stayed: Stayed) -> dict[str, Any]:

@@ -11,13 +11,18 @@ import numpy as np
 import pandas as pd
 
 from sourcing import __version__
+from sourcing.climate import Climate
 from sourcing.errors import Finding
+from sourcing.money import Money
 from sourcing.outcome import Outcome
 from sourcing.placement import Placement
 from sourcing.settings import Settings
+from sourcing.stress import Stress
 from sourcing.survey import Survey
 from sourcing.values import Values
 from sourcing.weeks import Calendar
+from sourcing.works import Works
+from sourcing.workshop import Workshop
 
 
 def plan_record(
@@ -33,6 +38,10 @@ def plan_record(
     figures_used: Iterable[str],
     cautions: Iterable[str],
     made_at: datetime,
+    works: Works,
+    money: Money,
+    climate: Climate,
+    stress: Stress,
 ) -> dict[str, Any]:
     """The plan as plain values with the keys DEVELOPERS.md lists; every number is finite."""
     grades = Counter(f.grade for f in findings)
@@ -60,6 +69,10 @@ def plan_record(
         "villages": _with_weeks(out.village_table, out.site_weeks, "village", calendar),
         "sites": _with_weeks(out.site_table, out.site_weeks, "site_id", calendar),
         "carries": _carries(carries, calendar),
+        "money": _money(money),
+        "workshop": None if works.workshop is None else _workshop(works.workshop, calendar),
+        "climate": _climate(climate),
+        "chances": _chances(stress),
         "values_used": [_figure(values, name) for name in sorted(set(figures_used))],
         "cautions": list(cautions),
     }
@@ -126,6 +139,53 @@ def _carries(carries: pd.DataFrame, calendar: Calendar) -> list[dict[str, Any]]:
         }
         for row in carries.itertuples()
     ]  # fmt: skip
+
+
+def _money(money: Money) -> dict[str, Any]:
+    """Margin, break-even prices, amounts by part, and cash by week [currency]."""
+    parts = money.parts.reset_index()
+    return {
+        "currency": money.currency,
+        "margin": _number(money.margin),
+        "break_even_char": _number(money.break_even_char) if np.isfinite(money.break_even_char) else None,
+        "parts": [{str(k): _plain(v) for k, v in row.items()} for row in parts.to_dict("records")],
+        "balance_by_week": [_number(float(v)) for v in money.weeks["balance"]],
+    }
+
+
+def _workshop(workshop: Workshop, calendar: Calendar) -> dict[str, Any]:
+    """Presses, and by week what comes in, is pressed, sold and in stock [kg]."""
+    weeks = workshop.weeks.reset_index()
+    labels = [calendar.label(int(w)) for w in weeks["week"]]
+    return {
+        "presses": [{"kind": p.kind, "count": int(p.count)} for p in workshop.presses],
+        "weeks": [
+            {**{str(k): _plain(v) for k, v in row.items()}, "week": label}
+            for label, row in zip(labels, weeks.to_dict("records"), strict=True)
+        ],
+    }
+
+
+def _climate(climate: Climate) -> dict[str, Any]:
+    """Energy and air: each figure with low, likely, high and unit."""
+    tables = {"energy": climate.energy, "warming": climate.warming, "smoke": climate.smoke}
+    found: dict[str, Any] = {
+        name: {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in table.to_dict("index").items()}
+        for name, table in tables.items()
+    }
+    return {"gwp": climate.gwp, **found, "notes": list(climate.notes)}
+
+
+def _chances(stress: Stress) -> dict[str, Any]:
+    """How sure the season is: what the whole may come to, and how sure each site is."""
+    season = stress.season.to_dict("index")
+    sites = stress.sites[["sureness", "chance", "char_p10", "char_p50", "char_p90"]].to_dict("index")
+    return {
+        "replays": stress.replays,
+        "causes": list(stress.causes),
+        "season": {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in season.items()},
+        "sites": {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in sites.items()},
+    }
 
 
 def _figure(values: Values, name: str) -> dict[str, Any]:

@@ -260,7 +260,8 @@ class MovesSettings(Section):
 
 
 class VillagesSettings(Section):
-    """Which villages get barrels. What a village costs (training, stay, store) is a figure: money.village_deploy_cost."""
+    """Which villages get barrels. What a village costs (training, stay, store) is a figure,
+    money.village_deploy_cost."""
 
     charge: bool = False
     """Whether deploying to a village costs money in the plan."""
@@ -350,7 +351,7 @@ class WorksSettings(Section):
     press_weeks_after: Count = 6
     """Weeks after the last char in which pressing may go on, where presses are worked out [weeks]."""
     limits_plan: bool = False
-    """Whether the presses at hand limit how much char the plan makes: what they cannot press in a week waits in the store."""
+    """Whether the presses at hand limit how much char the plan makes: what they cannot press waits in the store."""
     char_store_kg: NotNegative = 2000.0
     """Char that the workshop's store can hold over from week to week [kg], where the presses limit the plan."""
     sales_kg_a_week: NotNegative = 0.0
@@ -410,6 +411,8 @@ class MapSettings(Section):
 class OutputsSettings(Section):
     """What a plan folder holds."""
 
+    paper: Literal["A4", "A3"] = "A4"
+    """Paper of the printed sheets."""
     keep_inputs: bool = True
     """Whether each plan folder keeps the season and the survey's files it was made from (inputs.zip), so that it can be
     made again and compared in full. They are kept as they are, with all their columns: names of people too."""

@@ -51,7 +51,8 @@ def chain_by(supply: Supply, by: Sequence[str] = ("crop",)) -> pd.DataFrame:
 
 def chain_in_short(supply: Supply, by: str = "crop") -> pd.DataFrame:
     """The chain [dry kg] in six steps, one row a crop, village or residue: grown, stays on the field, is used at home,
-    is not given, is lost, is free."""
+    is not given, is lost, is free.
+    """
     chain = chain_by(supply, [by])
     return pd.DataFrame(
         {
