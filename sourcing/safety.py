@@ -87,7 +87,7 @@ def cautions(
         out.append("Part of the residue is estimated for fields that nobody surveyed; it is shown apart.")
     examples = sorted(n for n, f in values.under("money").items() if f.standing == "example")
     if examples:
-        out.append("Prices and wages are examples until the season gives its own: amounts of money are only as good.")
+        out.append("Prices and wages are examples until the season gives its own, and so are all amounts of money.")
     return tuple(out)
 
 

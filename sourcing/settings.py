@@ -261,7 +261,8 @@ class MovesSettings(Section):
 
 class VillagesSettings(Section):
     """Which villages get barrels. What a village costs (training, stay, store) is a figure,
-    money.village_deploy_cost."""
+    money.village_deploy_cost.
+    """
 
     charge: bool = False
     """Whether deploying to a village costs money in the plan."""

@@ -120,7 +120,10 @@ def promising(it: Instance, model: Model, z: Floats) -> npt.NDArray[np.bool_]:
     asked = np.zeros(it.sites, dtype=bool)
     owner = owners(it, model)
     asked[owner[(model.lower > 0) & (owner >= 0)]] = True
-    return np.asarray(asked | (weeks >= PROMISING_SHARE * it.weeks))
+    used = asked | (weeks >= PROMISING_SHARE * it.weeks)
+    villages, first = np.unique(it.site_village, return_index=True)
+    used[first[np.isin(villages, it.site_village[used])]] = True  # a village's own variables go with its first site
+    return np.asarray(used)
 
 
 def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
@@ -314,7 +317,7 @@ def _wave(
     remaining = max(until - time.monotonic(), 0.0)
     seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining / 3.0))
     cut = pieces(work, wave)
-    tasks = [Task(p, None if first else work.z[free], seconds, gap / 3, slack, seed, until) for free, p in cut]
+    tasks = [Task(p, None if first else work.z[free], seconds, gap if first else gap / 3, slack, seed, until) for free, p in cut]
     end: engine.End = "optimal"
     done = 0
     try:

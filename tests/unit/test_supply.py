@@ -177,9 +177,7 @@ def test_a_season_figure_is_used_and_named():
 
 def test_a_ratio_per_milled_rice_is_converted(tmp_path):
     file = tmp_path / "own.csv"
-    file.write_text(
-        "name,likely,basis\ncrop.rice.straw.residue_to_product,1.4,as_received/milled\n", encoding="utf-8"
-    )
+    file.write_text("name,likely,basis\ncrop.rice.straw.residue_to_product,1.4,as_received/milled\n", encoding="utf-8")
     got = supply({"crop": "rice"}, values=Values.load(file=file))
     assert got.chain["grown_kg"].iloc[0] == pytest.approx(2000 * 1.4 * 0.65 * (1 - 0.127))
 
