@@ -215,6 +215,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     roads = network.findings if network is not None else ()
     findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
+    warn = (*warn, *(f"{f.found[0].upper()}{f.found[1:]}: {f.remedy}." for f in works.findings))
     warn = (*warn, *_load_cautions(carries, arcs, sites, settings, values))
     if placed.stayed is not None:
         warn = (*placed.stayed.cautions, *warn)

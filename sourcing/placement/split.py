@@ -317,7 +317,8 @@ def _wave(
     remaining = max(until - time.monotonic(), 0.0)
     seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining / 3.0))
     cut = pieces(work, wave)
-    tasks = [Task(p, None if first else work.z[free], seconds, gap if first else gap / 3, slack, seed, until) for free, p in cut]
+    near = gap if first else gap / 3
+    tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until) for free, p in cut]
     end: engine.End = "optimal"
     done = 0
     try:

@@ -313,7 +313,9 @@ def test_two_surveys_of_the_demo_a_month_apart(tmp_path):
         for other in ("houses.gpkg", "land.gpkg", "relief.tif"):
             shutil.copy(DEMO / other, folder / other)
         season_text = (DEMO / "season.toml").read_text().replace("barrels = 40", "barrels = 4")
-        (folder / "season.toml").write_text(re.sub(r"gap = \S+", "gap = 0.05\nseconds = 10", season_text))
+        (folder / "season.toml").write_text(
+            re.sub(r"gap = \S+", "gap = 0.05", re.sub(r"seconds = \S+", "seconds = 10", season_text))
+        )
         folders.append(planned(folder))
     found = compare(*folders)
     assert sum(c.difference for c in found.causes) == pytest.approx(found.value_difference, abs=1e-9)
