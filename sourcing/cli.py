@@ -16,6 +16,7 @@ from sourcing import __version__
 from sourcing.bands import supply_bands
 from sourcing.compare import compare
 from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
+from sourcing.coverage import unsurveyed_supply
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.exports import message, write_gpx, write_kml
 from sourcing.fields import clean_fields
@@ -144,6 +145,10 @@ def supply(folder: Path, as_json: bool, by: str, village: str, chart: Path | Non
     show_table(chain_in_short(land.supply, by) / 1000, "From grown to free, t dry")
     weeks = weekly(land.supply, by) / 1000
     show_table(weeks[weeks.sum(axis=1) > 0], "Free residue by the week it is ready, t dry")
+    rest = unsurveyed_supply(land.supply, land.fields, land.settings)
+    if len(rest):
+        shown = rest.set_index("village").rename(columns=lambda c: str(c).replace("_kg", ", kg"))
+        show_table(shown, "Estimated for fields that nobody surveyed, dry; in no other figure")
     if methods:
         show_table(
             methods_side_by_side(land.fields, land.settings, land.values), "Residue grown by each method, kg dry"

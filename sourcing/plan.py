@@ -17,7 +17,7 @@ import pandas as pd
 from sourcing.barrel import barrel_rates
 from sourcing.carry import Arcs, carry_arcs, carry_routes, modes_of
 from sourcing.climate import Climate, season_climate
-from sourcing.effort import load_cautions
+from sourcing.effort import heat_cautions, load_cautions
 from sourcing.errors import Finding, NoPlanError, PlanFaultError
 from sourcing.fields import Fields, clean_fields
 from sourcing.money import Money, cash_gap, season_money
@@ -34,6 +34,7 @@ from sourcing.stress import Stress, replay_season
 from sourcing.supply import Supply, season_supply
 from sourcing.survey import Survey, read_survey
 from sourcing.values import Values
+from sourcing.weather import read_weather, temperature_by_week, with_workable_days
 from sourcing.weeks import Calendar
 from sourcing.works import Works, haul_distances, imbalances, season_work
 
@@ -96,6 +97,9 @@ def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, 
     """The land of a season from its clean fields."""
     tell("Working out residue by week")
     fields, supply = season_supply(survey, fields, settings, values)
+    weather = None if survey.climate is None else read_weather(survey.climate, settings.layers.climate)
+    settings, notes = with_workable_days(settings, supply.calendar, values, weather)
+    supply = replace(supply, findings=(*supply.findings, *notes))
     tell("Joining the paths")
     network = build_network(survey, fields, settings, values)
     return Land(settings, values, survey, fields, supply, network)
@@ -216,6 +220,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
     warn = (*warn, *(f"{f.found[0].upper()}{f.found[1:]}: {f.remedy}." for f in works.findings))
+    warn = (*warn, *_heat_cautions(carries, survey, settings, values, supply.calendar))
     warn = (*warn, *_load_cautions(carries, arcs, sites, settings, values))
     if placed.stayed is not None:
         warn = (*placed.stayed.cautions, *warn)
@@ -232,6 +237,16 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
         money, climate, stress, out.site_weeks, out.site_table, out.village_table, out.field_table, carries, routes,
         findings, warn, record,
     )  # fmt: skip
+
+
+def _heat_cautions(
+    carries: pd.DataFrame, survey: Survey, settings: Settings, values: Values, calendar: Calendar
+) -> tuple[str, ...]:
+    """A word where residue is carried in hot weeks; nothing is known of heat without a climate table."""
+    if survey.climate is None:
+        return ()
+    weather = read_weather(survey.climate, settings.layers.climate)
+    return heat_cautions(temperature_by_week(weather, calendar), pd.Index(carries["week"].unique()), values)
 
 
 def _load_cautions(

@@ -178,5 +178,26 @@ def workable_days(
     return days, tuple(notes)
 
 
+def temperature_by_week(weather: Weather, calendar: Calendar) -> pd.Series:
+    """Mean temperature of each week of the calendar [degC], index week; missing where the table has none."""
+    begin = (calendar.first_monday - _ZERO).days // DAYS_A_WEEK
+    return pd.Series(weather.of_weeks(np.arange(begin, begin + calendar.count))[:, 1])
+
+
+def with_workable_days(
+    settings: Settings, calendar: Calendar, values: Values, weather: Weather | None
+) -> tuple[Settings, tuple[Finding, ...]]:
+    """The settings with the days fit for work written into every week (`fleet.days_in_week`), and what was assumed.
+
+    Without weather the settings are as they were.
+    """
+    if weather is None:
+        return settings, ()
+    days, notes = workable_days(calendar, settings, values, weather)
+    by_week = {**settings.fleet.days_in_week, **dict(zip(calendar.labels, days.tolist(), strict=True))}
+    fleet = settings.fleet.model_copy(update={"days_in_week": by_week})
+    return settings.model_copy(update={"fleet": fleet}), notes
+
+
 def _fault(file: str, row: int | None, found: str, expected: str) -> Finding:
     return Finding("refused", file, row, "bad_climate", found, expected, "mend the climate table")
