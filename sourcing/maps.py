@@ -32,6 +32,7 @@ from shapely.geometry.base import BaseGeometry
 
 from sourcing.errors import OutputError
 from sourcing.fonts import devanagari_css, has_devanagari
+from sourcing.outcome import site_numbers
 from sourcing.packing import Ints, Shapes, Trees, shapes_on_grid, squeeze, to_grid, trees_of, varints
 from sourcing.plan import Plan
 from sourcing.relief import hill_shade
@@ -400,9 +401,8 @@ def _villages(plan: Plan, words: Words, origin: tuple[int, int]) -> list[dict[st
 
 def site_names(plan: Plan, words: Words) -> dict[str, str]:
     """What each site is called: its own name, else its village's and a number, counted by first week and residue."""
-    table = plan.site_table.assign(rank=plan.site_table["village"].map(_places(list(plan.village_table.index))))
-    table = table.sort_values(["rank", "first_week", "residue_kg"], ascending=[True, True, False], kind="stable")
-    number = table.groupby("village").cumcount() + 1
+    number = site_numbers(plan.site_table, plan.village_table.index)
+    table = plan.site_table.loc[number.index]
     village = table["village"].map(plan.village_table["name"]).fillna(table["village"])
     return {
         str(site): name

@@ -99,6 +99,14 @@ def _site_table(weeks: pd.DataFrame, weighed: pd.DataFrame, sites: Sites, severa
     ).rename_axis("site_id")
 
 
+def site_numbers(site_table: pd.DataFrame, villages: pd.Index) -> pd.Series:
+    """Number of each opened site within its village, from 1, by first week and residue; in the order of `villages`."""
+    rank = site_table["village"].map({v: i for i, v in enumerate(villages)})
+    order = ["rank", "first_week", "residue_kg"]
+    table = site_table.assign(rank=rank).sort_values(order, ascending=[True, True, False], kind="stable")
+    return table.groupby("village").cumcount() + 1
+
+
 def _field_table(fields: Fields, supply: Supply, carries: pd.DataFrame) -> pd.DataFrame:
     lots = supply.lots.groupby("field_id")
     windows = lots.agg(free_kg=("mass_kg", "sum"), ready_week=("ready_week", "min"), clear_week=("clear_week", "max"))

@@ -352,11 +352,6 @@ Row = Sequence[str]
 """Cells of a table's row; a row of one cell in a wider table is a heading across it."""
 
 
-def paragraph_height(words: str, most: float, size: float, bold: bool = False) -> float:
-    """Height that :meth:`Page.paragraph` takes [mm]."""
-    return len(wrapped(words, most, size, bold)) * size * POINT_MM * LEADING
-
-
 def column_widths(columns: Sequence[Column], rows: Sequence[Row], total: float, size: float) -> list[float]:
     """Widths of columns [mm] that together make `total`: text gives way before numbers, none below its longest word."""
     cells = [[r[i] for r in rows if len(r) == len(columns)] for i in range(len(columns))]

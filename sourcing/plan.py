@@ -34,7 +34,7 @@ from sourcing.stress import Stress, replay_season
 from sourcing.supply import Supply, season_supply
 from sourcing.survey import Survey, read_survey
 from sourcing.values import Values
-from sourcing.weather import read_weather, temperature_by_week, with_workable_days
+from sourcing.weather import Weather, read_weather, temperature_by_week, with_workable_days
 from sourcing.weeks import Calendar
 from sourcing.works import Works, haul_distances, imbalances, season_work
 
@@ -82,6 +82,8 @@ class Land:
     fields: Fields
     supply: Supply
     network: PathNetwork | None
+    weather: Weather | None
+    """The climate table by week, where the season names one."""
 
 
 def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
@@ -102,7 +104,7 @@ def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, 
     supply = replace(supply, findings=(*supply.findings, *notes))
     tell("Joining the paths")
     network = build_network(survey, fields, settings, values)
-    return Land(settings, values, survey, fields, supply, network)
+    return Land(settings, values, survey, fields, supply, network, weather)
 
 
 @dataclass(frozen=True)
@@ -220,7 +222,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
     warn = (*warn, *(f"{f.found[0].upper()}{f.found[1:]}: {f.remedy}." for f in works.findings))
-    warn = (*warn, *_heat_cautions(carries, survey, settings, values, supply.calendar))
+    warn = (*warn, *_heat_cautions(carries, land.weather, values, supply.calendar))
     warn = (*warn, *_load_cautions(carries, arcs, sites, settings, values))
     if placed.stayed is not None:
         warn = (*placed.stayed.cautions, *warn)
@@ -240,12 +242,11 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
 
 
 def _heat_cautions(
-    carries: pd.DataFrame, survey: Survey, settings: Settings, values: Values, calendar: Calendar
+    carries: pd.DataFrame, weather: Weather | None, values: Values, calendar: Calendar
 ) -> tuple[str, ...]:
     """A word where residue is carried in hot weeks; nothing is known of heat without a climate table."""
-    if survey.climate is None:
+    if weather is None:
         return ()
-    weather = read_weather(survey.climate, settings.layers.climate)
     return heat_cautions(temperature_by_week(weather, calendar), pd.Index(carries["week"].unique()), values)
 
 

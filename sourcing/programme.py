@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
 from sourcing.money import Money
+from sourcing.outcome import site_numbers
 from sourcing.pages import shortened
 from sourcing.plan import Plan
 from sourcing.weeks import DAYS_A_WEEK
@@ -83,10 +84,8 @@ def programme(plan: Plan) -> Programme:
 
 
 def _names(plan: Plan, words: Words) -> tuple[dict[str, str], dict[str, str]]:
-    rank = plan.site_table["village"].map({v: i for i, v in enumerate(plan.village_table.index)})
-    table = plan.site_table.assign(rank=rank)
-    table = table.sort_values(["rank", "first_week", "residue_kg"], ascending=[True, True, False], kind="stable")
-    nth = table.groupby("village").cumcount() + 1
+    nth = site_numbers(plan.site_table, plan.village_table.index)
+    table = plan.site_table.loc[nth.index]
     numbers = {str(site): words.number(int(n)) for site, n in nth.items()}
     villages = plan.village_table["name"]
     names = {}
