@@ -19,7 +19,7 @@ import folium
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from sourcing.maps import leaflet_text, render_map
+from sourcing.outputs.maps import leaflet_text, render_map
 from tests.browser.conftest import FLAGS, NAMES
 from tests.landscape import landscape
 

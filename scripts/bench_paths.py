@@ -1,4 +1,4 @@
-"""Measures the bounded shortest paths of `sourcing.reach` beside networkx and scipy, on one generated path network.
+"""Measures the shortest paths of `sourcing.network.reach` beside networkx and scipy, on one generated path network.
 
     python3 scripts/bench_paths.py            the comparison at 100,000 nodes, and growth up to a million
     python3 scripts/bench_paths.py --quick    10,000 nodes only
@@ -18,7 +18,7 @@ import numpy as np
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import dijkstra
 
-from sourcing.reach import Arcs, search_from_nodes
+from sourcing.network.reach import Arcs, search_from_nodes
 
 BUDGET_M = 2000.0
 SPACING_M = 165.0

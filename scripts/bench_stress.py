@@ -7,10 +7,10 @@ import time
 from datetime import UTC, datetime
 from pathlib import Path
 
-from sourcing.barrel import barrel_rates
 from sourcing.plan import plan_season
-from sourcing.stress import by_cause, replay_season
-from sourcing.works import season_work
+from sourcing.season.barrel import barrel_rates
+from sourcing.season.stress import by_cause, replay_season
+from sourcing.season.works import season_work
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_maps" / "season"
 

@@ -17,9 +17,9 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 
-from sourcing.cover import cover_mass_kg_ha
+from sourcing.residue.cover import cover_mass_kg_ha
+from sourcing.residue.supply import residue_supply
 from sourcing.settings import settings_from
-from sourcing.supply import residue_supply
 from sourcing.values import Values
 
 CROPS = ["maize", "cotton", "rice", "groundnut", "pigeon_pea", "sorghum", "soybean", "sunflower"]

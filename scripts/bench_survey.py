@@ -16,10 +16,10 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from sourcing.fields import clean_fields
-from sourcing.history import HISTORY_FILE, accept, fields_today, open_history
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.history import HISTORY_FILE, accept, fields_today, open_history
+from sourcing.intake.survey import read_survey
 from sourcing.settings import settings_from
-from sourcing.survey import read_survey
 from sourcing.values import Values
 
 CORNERS = 8

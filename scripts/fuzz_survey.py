@@ -17,8 +17,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 with atheris.instrument_imports(include=["sourcing"]):
     from sourcing.errors import InputError
-    from sourcing.fields import clean_fields
-    from sourcing.survey import read_survey
+    from sourcing.intake.fields import clean_fields
+    from sourcing.intake.survey import read_survey
     from sourcing.values import Values
     from tests.surveys import season, square, table
 

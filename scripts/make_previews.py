@@ -14,8 +14,8 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-from sourcing.exports import week_picture
-from sourcing.maps import write_map
+from sourcing.outputs.exports import week_picture
+from sourcing.outputs.maps import write_map
 from sourcing.plan import plan_season
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_maps"

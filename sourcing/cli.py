@@ -13,29 +13,29 @@ from rich.markup import escape
 from rich.table import Table
 
 from sourcing import __version__
-from sourcing.bands import supply_bands
-from sourcing.compare import compare
+from sourcing.carrying.netdraw import draw_network, network_facts
+from sourcing.change.compare import compare
+from sourcing.change.telling import details, near_words, text, write_comparison
+from sourcing.change.twosided import write_two_sided_map
 from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
-from sourcing.coverage import unsurveyed_supply
 from sourcing.errors import NoPlanError, SourcingError, UsageError
-from sourcing.exports import message, write_gpx, write_kml
-from sourcing.fields import clean_fields
-from sourcing.folder import new_plan_folder
-from sourcing.keep import INPUTS_FILE, keep_inputs
-from sourcing.maps import write_map
-from sourcing.near import read_near
-from sourcing.netdraw import draw_network, network_facts
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.keep import INPUTS_FILE, keep_inputs
+from sourcing.intake.sendback import write_send_back
+from sourcing.intake.survey import read_survey, schema
 from sourcing.options import options, season_text
+from sourcing.outputs.exports import message, write_gpx, write_kml
+from sourcing.outputs.folder import new_plan_folder
+from sourcing.outputs.maps import write_map
+from sourcing.outputs.sheets import write_sheets
+from sourcing.outputs.tables import write_layers, write_record, write_workbook
 from sourcing.plan import Land, Plan, load_values, plan_season, read_land
-from sourcing.sendback import write_send_back
+from sourcing.residue.bands import supply_bands
+from sourcing.residue.coverage import unsurveyed_supply
+from sourcing.residue.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
+from sourcing.season.near import read_near
+from sourcing.season.trace import trace
 from sourcing.settings import SEASON_FILE, read_settings
-from sourcing.sheets import write_sheets
-from sourcing.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
-from sourcing.survey import read_survey, schema
-from sourcing.tables import write_layers, write_record, write_workbook
-from sourcing.telling import details, near_words, text, write_comparison
-from sourcing.trace import trace
-from sourcing.twosided import write_two_sided_map
 from sourcing.values import Values, explain, rows, to_csv
 
 DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3

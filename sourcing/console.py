@@ -14,8 +14,8 @@ from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeEl
 from rich.table import Table
 
 from sourcing.errors import Finding, InputError, NoPlanError, SourcingError
+from sourcing.intake.sendback import summary
 from sourcing.plan import Plan
-from sourcing.sendback import summary
 
 MOST_VILLAGES = 15
 

@@ -14,29 +14,29 @@ from typing import Any
 import geopandas as gpd
 import pandas as pd
 
-from sourcing.barrel import barrel_rates
-from sourcing.carry import Arcs, carry_arcs, carry_routes, modes_of
-from sourcing.climate import Climate, season_climate
-from sourcing.effort import heat_cautions, load_cautions
+from sourcing.carrying.carry import Arcs, carry_arcs, carry_routes, modes_of
+from sourcing.carrying.effort import heat_cautions, load_cautions
+from sourcing.carrying.sites import Sites, candidate_sites
 from sourcing.errors import Finding, NoPlanError, PlanFaultError
-from sourcing.fields import Fields, clean_fields
-from sourcing.money import Money, cash_gap, season_money
-from sourcing.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
-from sourcing.outcome import Outcome, outcome
-from sourcing.paths import PathNetwork, build_network
+from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.survey import Survey, read_survey
+from sourcing.network.paths import PathNetwork, build_network
 from sourcing.placement import Instance, Placement, check, solve
-from sourcing.problem import Problem, carries_table, residues_of, season_problem, working_hours
-from sourcing.record import plan_record
-from sourcing.safety import cautions
+from sourcing.residue.supply import Supply, season_supply
+from sourcing.residue.weather import Weather, read_weather, temperature_by_week, with_workable_days
+from sourcing.season.barrel import barrel_rates
+from sourcing.season.climate import Climate, season_climate
+from sourcing.season.money import Money, cash_gap, season_money
+from sourcing.season.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
+from sourcing.season.outcome import Outcome, outcome
+from sourcing.season.problem import Problem, carries_table, residues_of, season_problem, working_hours
+from sourcing.season.record import plan_record
+from sourcing.season.safety import cautions
+from sourcing.season.stress import Stress, replay_season
+from sourcing.season.works import Works, haul_distances, imbalances, season_work
 from sourcing.settings import PlacementSettings, Settings, read_settings
-from sourcing.sites import Sites, candidate_sites
-from sourcing.stress import Stress, replay_season
-from sourcing.supply import Supply, season_supply
-from sourcing.survey import Survey, read_survey
 from sourcing.values import Values
-from sourcing.weather import Weather, read_weather, temperature_by_week, with_workable_days
 from sourcing.weeks import Calendar
-from sourcing.works import Works, haul_distances, imbalances, season_work
 
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""

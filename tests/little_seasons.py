@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from hypothesis import strategies as st
 
-from sourcing.barrel import barrel_rates
-from sourcing.outcome import outcome
 from sourcing.placement import check, solve
-from sourcing.problem import carries_table, residues_of, season_problem, working_hours
+from sourcing.season.barrel import barrel_rates
+from sourcing.season.outcome import outcome
+from sourcing.season.problem import carries_table, residues_of, season_problem, working_hours
 from sourcing.settings import settings_from
 from sourcing.values import Values
 from sourcing.weeks import Calendar

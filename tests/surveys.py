@@ -5,9 +5,9 @@ from pathlib import Path
 import geopandas as gpd
 import shapely
 
-from sourcing.fields import Fields, clean_fields
+from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.survey import read_survey
 from sourcing.settings import Settings, settings_from
-from sourcing.survey import read_survey
 from sourcing.values import Values
 
 LON, LAT, STEP = 30.0, -15.0, 0.001

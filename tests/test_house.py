@@ -10,9 +10,22 @@ TOP_LEVEL = {"README.md", "DEVELOPERS.md", "pyproject.toml", "sourcing", "tests"
 
 
 def order():
+    """Room names in order. A line `package/` is followed by its rooms, set in by two spaces; `package` is one room."""
     text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    block = re.search(r"```rooms\n(.*?)```", text, re.S).group(1)
-    return [line.split()[0] for line in block.splitlines() if line.strip()]
+    names, package = [], ""
+    for line in re.search(r"```rooms\n(.*?)```", text, re.S).group(1).splitlines():
+        name = line.split()[0]
+        if name.endswith("/"):
+            package = name
+        else:
+            names.append(package + name if line.startswith("  ") else name)
+    return names
+
+
+def room_of(parts):
+    """The room that a module belongs to, from its dotted parts below `sourcing`; None for a package's own head."""
+    listed = set(order())
+    return next((name for name in ("/".join(parts[:n]) for n in (1, 2)) if name in listed), None)
 
 
 def rooms():
@@ -20,8 +33,11 @@ def rooms():
     found = {}
     for path in sorted(PACKAGE.rglob("*.py")):
         parts = path.relative_to(PACKAGE).with_suffix("").parts
-        if parts[0] not in ("__init__", "__main__"):
-            found.setdefault(parts[0], []).append(path)
+        if parts[-1] == "__init__" and room_of(parts) is None:
+            statements = ast.parse(path.read_text(encoding="utf-8")).body[1:]
+            assert all(isinstance(s, ast.Assign) for s in statements), f"{path}: a package's head holds its line only"
+        elif parts[-1] != "__main__":
+            found.setdefault(room_of(parts) or "/".join(parts), []).append(path)
     return found
 
 
@@ -29,14 +45,14 @@ def imported_rooms(path):
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom):
             assert node.level == 0, f"{path.name}: relative import"
-            names = [f"{node.module}.{a.name}" for a in node.names] if node.module == "sourcing" else [node.module]
+            names = [f"{node.module}.{a.name}" for a in node.names]
         elif isinstance(node, ast.Import):
             names = [a.name for a in node.names]
         else:
             continue
         for name in names:
-            if name and name.startswith("sourcing."):
-                yield name.split(".")[1]
+            if name and name.startswith("sourcing.") and (room := room_of(name.split(".")[1:])):
+                yield room
 
 
 def test_every_room_is_listed_and_every_listed_room_exists():

@@ -6,10 +6,10 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from sourcing.fields import Fields
+from sourcing.intake.fields import Fields
+from sourcing.intake.survey import RawLayer, Survey
+from sourcing.residue.supply import Supply
 from sourcing.settings import settings_from
-from sourcing.supply import Supply
-from sourcing.survey import RawLayer, Survey
 from sourcing.values import Values
 from sourcing.weeks import Calendar, date
 

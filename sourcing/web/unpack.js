@@ -1,4 +1,4 @@
-// Reads what sourcing/packing.py wrote: zigzag varints, one behind the other.
+// Reads what sourcing/outputs/packing.py wrote: zigzag varints, one behind the other.
 
 async function inflate(text) {
   const signs = atob(text.trim());

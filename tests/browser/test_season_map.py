@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from sourcing.maps import PALETTE, write_map
+from sourcing.outputs.maps import PALETTE, write_map
 from sourcing.plan import plan_season
 from sourcing.settings import MapSettings
 from sourcing.words import load_words

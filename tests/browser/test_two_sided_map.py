@@ -2,8 +2,8 @@
 
 import pytest
 
-from sourcing.compare import compare
-from sourcing.twosided import write_two_sided_map
+from sourcing.change.compare import compare
+from sourcing.change.twosided import write_two_sided_map
 from tests.unit.two_surveys import fields, planned, season
 
 

@@ -5,7 +5,7 @@ import pytest
 import rasterio
 
 from sourcing.errors import InputError
-from sourcing.paths import build_network
+from sourcing.network.paths import build_network
 from tests.walks import METRES, VALUES, fields, layer, lines, season, square, survey
 
 

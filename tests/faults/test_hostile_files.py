@@ -13,7 +13,7 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
-from sourcing.readers import read_table
+from sourcing.intake.readers import read_table
 from tests.surveys import HARVEST, clean, season, square, table
 
 _ENTITIES = "".join(f'<!ENTITY {chr(98 + i)} "{f"&{chr(97 + i)};" * 10}">' for i in range(9))

@@ -5,8 +5,8 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
-from sourcing.paths import build_network
-from sourcing.survey import RawLayer
+from sourcing.intake.survey import RawLayer
+from sourcing.network.paths import build_network
 from tests.walks import METRES, VALUES, fields, layer, lines, season, square, survey
 
 

@@ -5,7 +5,7 @@ import itertools
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sourcing.barrel import BatchTimes, barrel_day, day_chart, interference
+from sourcing.season.barrel import BatchTimes, barrel_day, day_chart, interference
 
 minutes = st.floats(0.5, 60)
 quenched = st.builds(

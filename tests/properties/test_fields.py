@@ -10,11 +10,11 @@ import shapely
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from sourcing.cells import FIRST_YEAR, LAST_YEAR, as_dates, as_numbers, as_yes_no, fold, number
 from sourcing.errors import InputError
-from sourcing.fields import clean_fields
 from sourcing.geodesy import areas_ha, mend_rings
-from sourcing.survey import RawLayer, Survey
+from sourcing.intake.cells import FIRST_YEAR, LAST_YEAR, as_dates, as_numbers, as_yes_no, fold, number
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.survey import RawLayer, Survey
 from sourcing.values import Values
 from tests.surveys import season, square, table
 
@@ -144,7 +144,7 @@ def test_numbers_read_back_with_point_and_comma(value):
     st.sampled_from([".csv", ".xlsx", ".gpx", ".kml", ".kmz", ".gpkg", ".geojson", ".zip", ".shp", ".parquet"]),
 )
 def test_no_bytes_break_the_reader(data, ending):
-    from sourcing.readers import read_table
+    from sourcing.intake.readers import read_table
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"f{ending}"

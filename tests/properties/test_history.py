@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import UsageError
-from sourcing.fields import clean_fields
-from sourcing.history import HISTORY_FILE, accept, fields_today, open_history, surveys, undo
-from sourcing.survey import RawLayer, Survey
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.history import HISTORY_FILE, accept, fields_today, open_history, surveys, undo
+from sourcing.intake.survey import RawLayer, Survey
 from sourcing.values import Values
 from tests.surveys import season, square, table
 

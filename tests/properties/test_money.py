@@ -3,9 +3,9 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sourcing.money import cash_gap, season_money
+from sourcing.season.money import cash_gap, season_money
+from sourcing.season.works import season_work
 from sourcing.values import Values
-from sourcing.works import season_work
 from tests.unit.season_of_work import CALENDAR, HAUL, PLACES, placed, season
 
 prices = st.integers(0, 300).map(lambda cents: cents / 100)

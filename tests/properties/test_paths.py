@@ -6,12 +6,12 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sourcing.ground import build_ground, crossing, pairs_within
-from sourcing.noding import cut, noded
-from sourcing.paths import network_of
-from sourcing.reach import Arcs, follow, forerunners, search, search_from_nodes
-from sourcing.walking import SPEEDS, level_metres
-from sourcing.ways import local_lines
+from sourcing.carrying.ground import build_ground, crossing, pairs_within
+from sourcing.network.noding import cut, noded
+from sourcing.network.paths import network_of
+from sourcing.network.reach import Arcs, follow, forerunners, search, search_from_nodes
+from sourcing.network.walking import SPEEDS, level_metres
+from sourcing.network.ways import local_lines
 from tests.walks import METRES, VALUES, layer, lines, season, square
 
 NONE = np.zeros(0, dtype=object)

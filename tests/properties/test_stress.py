@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sourcing.stress import CAUSES, _first_come, _triangle, replay_season
+from sourcing.season.stress import CAUSES, _first_come, _triangle, replay_season
+from sourcing.season.works import season_work
 from sourcing.values import Values
-from sourcing.works import season_work
 from tests.unit.season_of_work import CALENDAR, placed, season
 
 VALUES = Values.load()

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import NoPlanError
-from sourcing.supply import CHAIN, residue_supply
+from sourcing.residue.supply import CHAIN, residue_supply
 from sourcing.values import Values
 from tests.seasons import fields, season
 

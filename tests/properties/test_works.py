@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sourcing.season.works import imbalances, season_work
+from sourcing.season.workshop import briquettes_per_char, cheapest_presses, workshop_imbalances, workshop_season
 from sourcing.values import Values
-from sourcing.works import imbalances, season_work
-from sourcing.workshop import briquettes_per_char, cheapest_presses, workshop_imbalances, workshop_season
 from tests.unit.season_of_work import CALENDAR, HAUL, PLACES, placed, season
 
 VALUES = Values.load()

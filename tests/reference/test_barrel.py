@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from sourcing.barrel import barrel_day, barrel_rates, batch_times, firing_minutes, interference
+from sourcing.season.barrel import barrel_day, barrel_rates, batch_times, firing_minutes, interference
 from sourcing.settings import settings_from
 from sourcing.values import Values
 

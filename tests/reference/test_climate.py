@@ -2,7 +2,7 @@
 
 import pytest
 
-from sourcing.climate import (
+from sourcing.season.climate import (
     co2_equivalent,
     feed_state,
     fuel_burnt_kg,

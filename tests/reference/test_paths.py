@@ -14,13 +14,13 @@ import shapely
 from pyproj import Geod
 from scipy.interpolate import RegularGridInterpolator
 
-from sourcing.carry import carry_arcs, carry_routes
-from sourcing.elevation import climb, read_relief, slopes_at, smoothed
-from sourcing.paths import build_network, network_of, with_slopes
-from sourcing.reach import Arcs, search_from_nodes
-from sourcing.sites import candidate_sites
-from sourcing.survey import RawLayer
-from sourcing.ways import local_crs
+from sourcing.carrying.carry import carry_arcs, carry_routes
+from sourcing.carrying.sites import candidate_sites
+from sourcing.intake.survey import RawLayer
+from sourcing.network.elevation import climb, read_relief, slopes_at, smoothed
+from sourcing.network.paths import build_network, network_of, with_slopes
+from sourcing.network.reach import Arcs, search_from_nodes
+from sourcing.network.ways import local_crs
 from tests.walks import VALUES, fields, layer, season, supply, survey
 
 NET = Path(__file__).resolve().parents[2].parent / "shared" / "data" / "net"

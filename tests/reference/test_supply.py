@@ -11,8 +11,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sourcing.cover import cover_mass_kg_ha, ground_cover
-from sourcing.moisture import (
+from sourcing.residue.cover import cover_mass_kg_ha, ground_cover
+from sourcing.residue.moisture import (
     dry_basis,
     drying_step,
     equilibrium_moisture,
@@ -20,14 +20,14 @@ from sourcing.moisture import (
     wet_basis,
     wet_mass_kg,
 )
-from sourcing.ratios import (
+from sourcing.residue.ratios import (
     above_ground_guarded,
     above_ground_line,
     dry_from_dry_ratio,
     field_weight,
     ratio_to_field_weight,
 )
-from sourcing.supply import residue_supply
+from sourcing.residue.supply import residue_supply
 from sourcing.values import Values
 from tests.seasons import fields, season
 

@@ -3,14 +3,14 @@
 import numpy as np
 import pytest
 
-from sourcing.values import Values
-from sourcing.walking import (
+from sourcing.network.walking import (
     irmischer_clarke_km_h,
     level_metres,
     naismith_langmuir_km_h,
     pandolf_w,
     tobler_km_h,
 )
+from sourcing.values import Values
 
 V = Values.load()
 LB, MPH = 0.45359237, 0.44704

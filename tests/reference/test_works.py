@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from sourcing.barrel import barrel_day, barrel_rates, batch_times, firing_minutes
+from sourcing.season.barrel import barrel_day, barrel_rates, batch_times, firing_minutes
+from sourcing.season.workshop import briquettes_per_char, workshop_season
 from sourcing.settings import settings_from
 from sourcing.values import Values
-from sourcing.workshop import briquettes_per_char, workshop_season
 
 LEAST = {"layers": {"fields": {"file": "f.gpkg"}}}
 

@@ -5,7 +5,7 @@ from datetime import date
 import numpy as np
 import pandas as pd
 
-from sourcing.barrel import barrel_rates
+from sourcing.season.barrel import barrel_rates
 from sourcing.settings import settings_from
 from sourcing.weeks import Calendar
 

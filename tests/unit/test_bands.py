@@ -4,8 +4,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sourcing.bands import CAUSES, supply_bands, triangle
-from sourcing.supply import residue_supply
+from sourcing.residue.bands import CAUSES, supply_bands, triangle
+from sourcing.residue.supply import residue_supply
 from sourcing.values import Values
 from tests.seasons import fields, season
 
@@ -95,7 +95,7 @@ def test_many_villages_are_gathered_as_few(monkeypatch):
     rows = [{"village": f"V{i:02d}", "crop": c, "yield_t_ha": None} for i in range(12) for c in ("maize", "rice")]
     values = only("ratio")
     whole = bands(rows, values)
-    monkeypatch.setattr("sourcing.bands._BLOCK", 8_000)
+    monkeypatch.setattr("sourcing.residue.bands._BLOCK", 8_000)
     parts = bands(rows, values)
     pd.testing.assert_frame_equal(whole.weeks, parts.weeks)
     pd.testing.assert_frame_equal(whole.causes, parts.causes)

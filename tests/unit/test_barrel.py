@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from sourcing.barrel import (
+from sourcing.errors import NoPlanError, UsageError
+from sourcing.season.barrel import (
     BatchTimes,
     barrel_day,
     barrel_rates,
@@ -18,7 +19,6 @@ from sourcing.barrel import (
     simulate_days,
     site_day,
 )
-from sourcing.errors import NoPlanError, UsageError
 from sourcing.settings import settings_from
 from sourcing.values import Values
 

@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 import shapely
 
-from sourcing.carry import carry_arcs, carry_routes, modes_of, route
+from sourcing.carrying.carry import carry_arcs, carry_routes, modes_of, route
+from sourcing.carrying.sites import candidate_sites
 from sourcing.errors import InputError
-from sourcing.paths import build_network
-from sourcing.sites import candidate_sites
+from sourcing.network.paths import build_network
 from sourcing.values import Values
 from sourcing.weeks import Calendar, date
 from tests.walks import METRES, VALUES, fields, layer, lines, season, square, supply, survey
@@ -197,7 +197,7 @@ def test_a_village_cut_off_in_the_rains_is_told_and_its_arcs_end_before_them():
 
 
 def test_each_distinct_state_is_searched_once(monkeypatch):
-    import sourcing.carry as room
+    import sourcing.carrying.carry as room
 
     built = []
     real = room.build_ground

@@ -2,7 +2,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sourcing.cells import as_dates, as_numbers, as_text, as_yes_no, fold, number
+from sourcing.intake.cells import as_dates, as_numbers, as_text, as_yes_no, fold, number
 
 
 @pytest.mark.parametrize(

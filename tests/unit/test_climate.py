@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sourcing.climate import season_climate
+from sourcing.season.climate import season_climate
+from sourcing.season.works import season_work
 from sourcing.values import Values
-from sourcing.works import season_work
 from tests.unit.season_of_work import CALENDAR, HAUL, placed, season
 
 

@@ -14,12 +14,12 @@ from click.testing import CliRunner
 from shapely import unary_union
 from shapely.geometry import box
 
-from sourcing.causes import FIGURES, LET_GO, NEW, ORDER, PATHS, PLACES, SETTINGS, STAY, YIELDS, changed_settings
+from sourcing.change.causes import FIGURES, LET_GO, NEW, ORDER, PATHS, PLACES, SETTINGS, STAY, YIELDS, changed_settings
+from sourcing.change.compare import compare, match_sites
+from sourcing.change.telling import overall, said, sunday, text, to_tell, why, write_comparison
+from sourcing.change.twosided import render_two_sided_map
 from sourcing.cli import main
-from sourcing.compare import compare, match_sites
 from sourcing.errors import InputError, UsageError
-from sourcing.telling import overall, said, sunday, text, to_tell, why, write_comparison
-from sourcing.twosided import render_two_sided_map
 from tests.unit.two_surveys import SEASON, X, Y, fields, planned, season
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_maps" / "season"

@@ -3,8 +3,8 @@ from importlib import resources
 
 import pytest
 
-from sourcing.cells import fold
-from sourcing.cropnames import CropNames
+from sourcing.intake.cells import fold
+from sourcing.intake.cropnames import CropNames
 from sourcing.values import Values
 
 NAMES = CropNames(Values.load().crops(), {"MIS": "maize", "12": "cotton", "bare land": "-", "Mil": "sorghum"})

@@ -12,8 +12,8 @@ import pytest
 import rasterio
 import shapely
 
+from sourcing.intake.survey import read_survey
 from sourcing.settings import parse_settings, read_settings
-from sourcing.survey import read_survey
 
 SEASON = Path(__file__).resolve().parents[2] / "demo_maps" / "season"
 

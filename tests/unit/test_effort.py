@@ -3,8 +3,8 @@
 import pandas as pd
 import pytest
 
-from sourcing.carry import modes_of
-from sourcing.effort import effort_table, heat_cautions, load_cautions
+from sourcing.carrying.carry import modes_of
+from sourcing.carrying.effort import effort_table, heat_cautions, load_cautions
 from sourcing.values import Values
 from tests.walks import VALUES, season
 

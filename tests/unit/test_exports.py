@@ -5,8 +5,8 @@ import pytest
 from PIL import Image
 
 from sourcing.errors import OutputError, UsageError
-from sourcing.exports import GPX, KML, MESSAGE_LETTERS, message, week_picture, write_gpx, write_kml
-from sourcing.programme import programme
+from sourcing.outputs.exports import GPX, KML, MESSAGE_LETTERS, message, week_picture, write_gpx, write_kml
+from sourcing.outputs.programme import programme
 from sourcing.words import languages
 from tests.unit.planned import planned, renamed, spoken, without_barrels
 

@@ -289,8 +289,8 @@ def test_an_id_that_comes_twice_is_told_and_made_unique(tmp_path):
 
 
 def test_the_callers_table_is_not_changed(tmp_path):
-    from sourcing.fields import clean_fields
-    from sourcing.survey import read_survey
+    from sourcing.intake.fields import clean_fields
+    from sourcing.intake.survey import read_survey
     from sourcing.values import Values
 
     table([{"geometry": None, "area_stated": "1", "village": "x"}, {"village": "x"}]).to_file(tmp_path / "fields.gpkg")

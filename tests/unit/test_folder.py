@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from sourcing.errors import OutputError
-from sourcing.folder import latest_plan, new_plan_folder
+from sourcing.outputs.folder import latest_plan, new_plan_folder
 
 WHEN = datetime(2027, 4, 5, 6, 7, 8, tzinfo=UTC)
 

@@ -4,7 +4,7 @@ import re
 
 from fontTools.ttLib import TTFont
 
-from sourcing.fonts import devanagari_css, has_devanagari
+from sourcing.outputs.fonts import devanagari_css, has_devanagari
 from sourcing.words import languages, load_words
 
 

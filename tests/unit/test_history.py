@@ -11,8 +11,8 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError, OutputError, UsageError
-from sourcing.fields import clean_fields
-from sourcing.history import (
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.history import (
     HISTORY_FILE,
     accept,
     changes_of,
@@ -24,7 +24,7 @@ from sourcing.history import (
     surveys,
     undo,
 )
-from sourcing.survey import read_survey
+from sourcing.intake.survey import read_survey
 from sourcing.values import Values
 from tests.surveys import season, square, table
 
@@ -164,7 +164,7 @@ def test_a_shapefile_is_kept_with_its_siblings(tmp_path):
 def test_a_failed_accept_changes_nothing(tmp_path, monkeypatch):
     take(tmp_path, [{"field_id": "a"}])
     before = fingerprint(today(tmp_path))
-    monkeypatch.setattr("sourcing.history._keep_fields", lambda *a, **k: 1 / 0)
+    monkeypatch.setattr("sourcing.intake.history._keep_fields", lambda *a, **k: 1 / 0)
     with pytest.raises(ZeroDivisionError):
         take(tmp_path, [{"field_id": "a", "crop": "cotton"}], "later.gpkg")
     monkeypatch.undo()
@@ -175,7 +175,7 @@ def test_a_failed_accept_changes_nothing(tmp_path, monkeypatch):
 
 def test_a_history_in_use_says_so(tmp_path, monkeypatch):
     take(tmp_path, [{"field_id": "a"}])
-    monkeypatch.setattr("sourcing.history._WAIT_S", 0.1)
+    monkeypatch.setattr("sourcing.intake.history._WAIT_S", 0.1)
     other = sqlite3.connect(tmp_path / HISTORY_FILE, isolation_level=None)
     other.execute("begin exclusive")
     try:
@@ -223,9 +223,9 @@ KILLED = """
 import sys
 from pathlib import Path
 from datetime import datetime
-from sourcing.fields import clean_fields
-from sourcing.history import accept, open_history, undo
-from sourcing.survey import read_survey
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.history import accept, open_history, undo
+from sourcing.intake.survey import read_survey
 from sourcing.values import Values
 from tests.surveys import season
 folder = Path(sys.argv[1])

@@ -9,10 +9,10 @@ import geopandas as gpd
 import pytest
 
 from sourcing.errors import InputError, UsageError
-from sourcing.keep import keep_inputs, kept_season, read_record, unpack_inputs
+from sourcing.intake.keep import keep_inputs, kept_season, read_record, unpack_inputs
+from sourcing.intake.survey import read_survey
 from sourcing.plan import plan_season, read_land
 from sourcing.settings import read_settings
-from sourcing.survey import read_survey
 from tests.unit.two_surveys import SEASON, fields, season
 
 WHEN = datetime(2027, 4, 1, tzinfo=UTC)

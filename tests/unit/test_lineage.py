@@ -5,7 +5,7 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from sourcing.lineage import COLUMNS, RELATIONS, match_fields
+from sourcing.intake.lineage import COLUMNS, RELATIONS, match_fields
 from tests.surveys import clean, square, table
 
 

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from sourcing.cli import main
-from sourcing.folder import latest_plan
+from sourcing.outputs.folder import latest_plan
 from sourcing.plan import plan_season
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data" / "fields"

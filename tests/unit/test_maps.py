@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sourcing import maps
 from sourcing.errors import OutputError
-from sourcing.maps import HATCH, PALETTE, SeasonFigure, policy, render_map, tile_host, write_map
+from sourcing.outputs import maps
+from sourcing.outputs.maps import HATCH, PALETTE, SeasonFigure, policy, render_map, tile_host, write_map
 from sourcing.words import load_words
 from tests.landscape import landscape
 

@@ -11,11 +11,11 @@ import rasterio
 from affine import Affine
 from shapely.geometry import Point
 
-from sourcing.bands import supply_bands
 from sourcing.errors import InputError
-from sourcing.mixed import with_second_crops, with_waste_points
-from sourcing.supply import residue_supply, season_supply
-from sourcing.survey import RawLayer
+from sourcing.intake.survey import RawLayer
+from sourcing.residue.bands import supply_bands
+from sourcing.residue.mixed import with_second_crops, with_waste_points
+from sourcing.residue.supply import residue_supply, season_supply
 from sourcing.values import Values
 from tests.seasons import fields, season
 

@@ -11,8 +11,8 @@ from click.testing import CliRunner
 from sourcing import plan as plan_room
 from sourcing.cli import main
 from sourcing.errors import NoPlanError
-from sourcing.near import KEPT, read_near
 from sourcing.plan import place_barrels, read_land
+from sourcing.season.near import KEPT, read_near
 from sourcing.weeks import Calendar
 from tests.unit.two_surveys import CRS, SEASON, fields, planned, season
 

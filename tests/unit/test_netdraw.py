@@ -3,10 +3,10 @@
 import matplotlib.image
 import pytest
 
+from sourcing.carrying.netdraw import draw_network, network_facts
+from sourcing.carrying.sites import candidate_sites
 from sourcing.errors import OutputError
-from sourcing.netdraw import draw_network, network_facts
-from sourcing.paths import build_network
-from sourcing.sites import candidate_sites
+from sourcing.network.paths import build_network
 from tests.walks import VALUES, fields, layer, lines, season, square, supply, survey
 
 

@@ -8,11 +8,11 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
-from sourcing.osm import osm_barriers, tags
-from sourcing.paths import network_of
+from sourcing.intake.osm import osm_barriers, tags
+from sourcing.intake.survey import read_layer
+from sourcing.network.paths import network_of
+from sourcing.network.ways import local_crs, local_lines
 from sourcing.settings import Layer
-from sourcing.survey import read_layer
-from sourcing.ways import local_crs, local_lines
 from tests.walks import season
 
 EXTRACT = """<?xml version="1.0" encoding="UTF-8"?>

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from shapely.geometry import LineString, MultiPolygon, Point, Polygon, box
 
-from sourcing.packing import read_varints, shapes_on_grid, squeeze, to_grid, trees_of, varints
+from sourcing.outputs.packing import read_varints, shapes_on_grid, squeeze, to_grid, trees_of, varints
 
 GRID = "EPSG:3857"
 

@@ -5,8 +5,8 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
-from sourcing.paths import build_network, network_of
-from sourcing.ways import closed_ranges, closed_weeks, local_crs
+from sourcing.network.paths import build_network, network_of
+from sourcing.network.ways import closed_ranges, closed_weeks, local_crs
 from sourcing.weeks import Calendar, date
 from tests.walks import METRES, VALUES, fields, layer, lines, season, square, survey
 

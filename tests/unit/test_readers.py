@@ -7,7 +7,7 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
-from sourcing.readers import geoshape_to_shape, read_table, shapes_from_text
+from sourcing.intake.readers import geoshape_to_shape, read_table, shapes_from_text
 from tests.surveys import DATA, HARVEST, clean, kinds, season, square, table
 
 

@@ -7,7 +7,7 @@ import rasterio
 from affine import Affine
 from PIL import Image
 
-from sourcing.relief import hill_shade
+from sourcing.outputs.relief import hill_shade
 
 
 def raster(path, heights, bounds=(21.9, -22.1, 22.1, -21.9)):

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from sourcing.safety import cautions, safety_sheet
+from sourcing.season.safety import cautions, safety_sheet
 from sourcing.values import Values
 from tests.unit.season_of_work import lots_table, placed, season
 

@@ -4,9 +4,9 @@ import pytest
 import shapely
 
 from sourcing.errors import Finding, OutputError
-from sourcing.fields import clean_fields
-from sourcing.sendback import findings_places, findings_table, safe_csv, summary, to_send_back, write_send_back
-from sourcing.survey import read_survey
+from sourcing.intake.fields import clean_fields
+from sourcing.intake.sendback import findings_places, findings_table, safe_csv, summary, to_send_back, write_send_back
+from sourcing.intake.survey import read_survey
 from sourcing.values import Values
 from tests.surveys import season, square, table
 

@@ -10,12 +10,12 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from sourcing.errors import OutputError, UsageError
-from sourcing.pagemaps import land_of
-from sourcing.pages import TICK_BOX, Column, Page, column_widths, held, letters, plain, table, width, wrapped
-from sourcing.programme import programme
-from sourcing.sheets import sheet_pages, write_sheets
-from sourcing.sitesheet import site_sheet
-from sourcing.villagesheet import village_sheet
+from sourcing.outputs.pagemaps import land_of
+from sourcing.outputs.pages import TICK_BOX, Column, Page, column_widths, held, letters, plain, table, width, wrapped
+from sourcing.outputs.programme import programme
+from sourcing.outputs.sheets import sheet_pages, write_sheets
+from sourcing.outputs.sitesheet import site_sheet
+from sourcing.outputs.villagesheet import village_sheet
 from sourcing.words import languages
 from tests.unit.planned import planned, renamed, spoken, without_barrels
 

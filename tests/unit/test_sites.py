@@ -5,9 +5,9 @@ import pytest
 import shapely
 from scipy.spatial.distance import pdist
 
+from sourcing.carrying.sites import candidate_sites
 from sourcing.errors import InputError
-from sourcing.paths import build_network
-from sourcing.sites import candidate_sites
+from sourcing.network.paths import build_network
 from tests.walks import METRES, VALUES, fields, layer, lines, season, square, supply, survey
 
 HOUSE = VALUES["site.setback.house.distance_m"]

@@ -10,7 +10,7 @@ from affine import Affine
 from shapely.geometry import Point
 
 from sourcing.errors import InputError
-from sourcing.slopes import field_slopes
+from sourcing.residue.slopes import field_slopes
 from sourcing.values import Values
 
 VALUES = Values.load()

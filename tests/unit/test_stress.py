@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from sourcing.errors import UsageError
-from sourcing.money import season_money
-from sourcing.stress import CAUSES, by_cause, replay_season
+from sourcing.season.money import season_money
+from sourcing.season.stress import CAUSES, by_cause, replay_season
+from sourcing.season.works import season_work
 from sourcing.values import Values
-from sourcing.works import season_work
 from tests.unit.season_of_work import CALENDAR, placed, season
 
 
@@ -137,7 +137,7 @@ def test_causes_are_ranked_and_share_the_variance(values):
 
 
 def test_many_lots_are_replayed_in_parts_with_the_same_sense(values, monkeypatch):
-    monkeypatch.setattr("sourcing.stress._NUMBERS_AT_ONCE", 100)
+    monkeypatch.setattr("sourcing.season.stress._NUMBERS_AT_ONCE", 100)
     parts = replayed(values, replays=2000)
     monkeypatch.undo()
     whole = replayed(values, replays=2000)

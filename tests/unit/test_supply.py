@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from sourcing.errors import InputError, NoPlanError
-from sourcing.supply import CHAIN, residue_supply
+from sourcing.residue.supply import CHAIN, residue_supply
 from sourcing.values import Values, to_csv
 from tests.seasons import fields, season
 

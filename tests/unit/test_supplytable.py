@@ -4,11 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from sourcing.bands import supply_bands
-from sourcing.coverage import unsurveyed_supply
 from sourcing.errors import UsageError
-from sourcing.supply import CHAIN, residue_supply
-from sourcing.supplytable import (
+from sourcing.residue.bands import supply_bands
+from sourcing.residue.coverage import unsurveyed_supply
+from sourcing.residue.supply import CHAIN, residue_supply
+from sourcing.residue.supplytable import (
     WORDS,
     chain_by,
     chain_by_week,

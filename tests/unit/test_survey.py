@@ -4,7 +4,7 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
-from sourcing.survey import areas_from_corners, columns_of, read_survey, schema
+from sourcing.intake.survey import areas_from_corners, columns_of, read_survey, schema
 from tests.surveys import HARVEST, clean, kinds, season, square, table
 
 

@@ -6,8 +6,8 @@ from pathlib import Path
 import openpyxl
 import pytest
 
+from sourcing.outputs.tables import heading, workbook_tables, write_workbook
 from sourcing.plan import plan_season
-from sourcing.tables import heading, workbook_tables, write_workbook
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data" / "fields"
 TRAP = '=HYPERLINK("http://example.invalid","click")'

@@ -5,7 +5,7 @@ import copy
 import pytest
 
 from sourcing.errors import UsageError
-from sourcing.trace import trace
+from sourcing.season.trace import trace
 from sourcing.values import Values
 from tests.unit.season_of_work import CALENDAR, placed, season
 

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 
 from sourcing.errors import InputError
-from sourcing.supply import residue_supply
+from sourcing.residue.supply import residue_supply
+from sourcing.residue.weather import read_weather, workable_days
 from sourcing.values import Values
-from sourcing.weather import read_weather, workable_days
 from sourcing.weeks import Calendar
 from tests.seasons import fields, season
 

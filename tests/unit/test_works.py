@@ -5,8 +5,8 @@ import pandas as pd
 import pytest
 
 from sourcing.errors import InputError
+from sourcing.season.works import haul_distances, imbalances, season_work
 from sourcing.values import Values
-from sourcing.works import haul_distances, imbalances, season_work
 from tests.unit.season_of_work import CALENDAR, HAUL, PLACES, placed, season
 
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from sourcing.season.workshop import briquettes_per_char, cheapest_presses, workshop_imbalances, workshop_season
 from sourcing.values import Values
-from sourcing.workshop import briquettes_per_char, cheapest_presses, workshop_imbalances, workshop_season
 from tests.unit.season_of_work import season
 
 DAYS = np.full(6, 6.0)

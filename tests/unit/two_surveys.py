@@ -9,7 +9,7 @@ from click.testing import CliRunner
 from shapely.geometry import LineString, box
 
 from sourcing.cli import main
-from sourcing.folder import latest_plan
+from sourcing.outputs.folder import latest_plan
 
 CRS = "EPSG:32735"
 X, Y = 600_000, 8_300_000

@@ -1,0 +1,1 @@
+"""A plan as files for people and for other tools."""
