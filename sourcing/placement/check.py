@@ -9,6 +9,8 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 
+import numpy as np
+
 from sourcing.placement.instance import Instance
 from sourcing.placement.solve import Placement
 
@@ -134,6 +136,13 @@ class _Checker:
 
     def hours(self, site: int, week: int) -> float:
         return sum(kg * float(self.it.class_hours_per_kg[k]) for k, kg in self.charred.get((site, week), {}).items())
+
+    def crew_price(self, site: int, week: int) -> float:
+        """What the crew of a site costs for one week there, from the figure as it was given."""
+        given = self.it.site_week_cost
+        if isinstance(given, np.ndarray):
+            given = given[site, week] if given.ndim == 2 else given[site]
+        return float(given)
 
     def busy(self) -> None:
         """Barrel hours and the busy floor."""
@@ -280,6 +289,7 @@ class _Checker:
         costs = math.fsum(kg * float(it.arc_cost_per_kg[arc]) for arc, _, kg in self.carries)
         costs += math.fsum(float(it.site_open_cost[s]) for s in self.used)
         costs += math.fsum(float(it.barrel_cost[s]) * y for s in self.sites for y in self.barrels[s])
+        costs += math.fsum(self.crew_price(s, week) for s in self.used for week, y in enumerate(self.barrels[s]) if y)
         if it.villages is not None:
             costs += math.fsum(float(it.villages.deploy_cost[v]) for v in self.villages)
         costs += self.move_cost + self.haul_cost

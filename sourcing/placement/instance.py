@@ -156,7 +156,8 @@ class Instance:
     class_hours_per_kg: Floats
     """Barrel-hours a kg charred [h/kg], above zero, shape (K,)."""
     class_value_per_kg: Floats
-    """Worth of a kg charred: its char less what crews cost at the barrel [currency/kg], may be negative, shape (K,)."""
+    """Worth of a kg charred: its char less what is spent at the barrel by the kg [currency/kg], may be negative, shape
+    (K,)."""
     class_char_per_kg: Floats
     """Char from a kg charred [kg/kg], shape (K,)."""
     class_loss_week: Floats
@@ -185,6 +186,9 @@ class Instance:
     """Barrels that stand are in use at least this share of their hours [0-1]."""
     barrel_week_cost: Floats | float = 0.0
     """Cost of one barrel standing one week [currency], one figure or shape (S,)."""
+    site_week_cost: Floats | float = 0.0
+    """Cost of each week in which a site has any barrel, however many: the crew that must be there [currency], one
+    figure, or shape (S,) or (S, T)."""
     goal: Goal = "margin"
     """margin: most money left; char: most char; clear: `clear_share` of residue at least cost; mix: see `weights`."""
     clear_share: float = 1.0
@@ -251,6 +255,12 @@ class Instance:
         return np.broadcast_to(np.asarray(self.barrel_week_cost, dtype=np.float64), (self.sites,))
 
     @property
+    def crew_cost(self) -> Floats:
+        """Cost of a week in which the site has any barrel [currency], shape (S, T)."""
+        cost = np.asarray(self.site_week_cost, dtype=np.float64)
+        return np.broadcast_to(cost[:, None] if cost.ndim == 1 else cost, (self.sites, self.weeks))
+
+    @property
     def class_cost(self) -> Floats:
         """Outlay at the barrel a kg charred [currency/kg], shape (K,)."""
         return np.broadcast_to(np.asarray(self.class_cost_per_kg, dtype=np.float64), self.class_first.shape)
@@ -274,6 +284,11 @@ class _Check:
                 self.number(name, getattr(it, name), 0.0, np.inf)
             else:
                 self.array(it, name, "amount", (sizes[axis],))
+        if np.ndim(it.site_week_cost) == 0:
+            self.number("site_week_cost", float(it.site_week_cost), 0.0, np.inf)
+        else:
+            wide = (sizes["S"], sizes["T"])
+            self.array(it, "site_week_cost", "amount", wide[: max(np.ndim(it.site_week_cost), 1)])
         for name, axis in (("arc_class", "A"), ("class_ready", "K")):
             if getattr(it, name) is not None:
                 self.array(it, name, "index", (sizes[axis],))

@@ -301,6 +301,10 @@ def _needs_open(it: Instance) -> bool:
     )
 
 
+def _needs_on(it: Instance) -> bool:
+    return bool((it.site_least > 1).any() or it.crew_cost.any())
+
+
 def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
     """Fewest and most barrels, each of shape (S, T): what may stand there, and what could be kept busy."""
     most = np.minimum(it.site_most[:, None], it.fleet[None, :]).astype(np.float64)
@@ -348,7 +352,7 @@ def _variables(b: _Build) -> None:
     b.add("u", np.zeros(len(groups.u_group)), groups.mass_kg[groups.u_group])
     least, most = barrel_limits(it, groups)
     b.add("y", least.ravel(), np.maximum(most, least).ravel(), whole=True)
-    if (it.site_least > 1).any():
+    if _needs_on(it):
         b.add("on", np.zeros(it.sites * it.weeks), np.minimum(most, 1.0).ravel(), whole=True)
     if _needs_open(it):
         pin = it.wishes.site_pin if it.wishes.site_pin is not None else np.zeros(it.sites, dtype=np.int64)
@@ -455,7 +459,7 @@ def _fleet(b: _Build) -> None:
 
 
 def _least_barrels(b: _Build) -> None:
-    """None, or between least and most: least[s] on[s, t] <= y[s, t] <= most[s, t] on[s, t]."""
+    """None, or between least and most: least[s] on[s, t] <= y[s, t] <= most[s, t] on[s, t]. `on` pays the crew."""
     it = b.it
     if "on" not in b.columns:
         return
@@ -468,14 +472,18 @@ def _least_barrels(b: _Build) -> None:
 
 
 def _opening(b: _Build) -> None:
-    """Barrels only where open, and open only with barrels: y[s, t] <= most[s, t] open[s] <= most sum y."""
+    """Barrels only where open, and open only with barrels: y[s, t] <= most[s, t] open[s] <= most sum y.
+
+    Where there is on[s, t], which y already obeys, on[s, t] <= open[s] says the same and more.
+    """
     it = b.it
     if "open" not in b.columns:
         return
     n = it.sites * it.weeks
     site = np.repeat(np.arange(it.sites), it.weeks)
     most = b.upper[list(b.columns).index("y")]
-    b.row("opening", n, -INF, 0.0, (np.arange(n), b.at("y"), 1.0), (np.arange(n), b.at("open")[site], -most))
+    what, times = ("on", np.ones(n)) if "on" in b.columns else ("y", most)
+    b.row("opening", n, -INF, 0.0, (np.arange(n), b.at(what), 1.0), (np.arange(n), b.at("open")[site], -times))
     b.row("opened_used", it.sites, 0.0, INF, (site, b.at("y"), 1.0), (np.arange(it.sites), b.at("open"), -1.0))
 
 
@@ -662,7 +670,8 @@ def _kept(b: _Build, per_kg: Floats) -> Floats:
 def _objective(b: _Build) -> float:
     """What is made least; and the price of leaving last plan, in units of the goal, on top.
 
-    margin: value of what is charred, less carrying, opening, deploying, standing, moving and hauling; made most of.
+    margin: value of what is charred, less carrying, crews, opening, deploying, standing, moving and hauling; made most
+    of.
     char: kg of char; made most of. clear: all that is spent; made least. mix: weighted sum, made most of.
     """
     it = b.it
@@ -699,6 +708,8 @@ def _spending(b: _Build) -> dict[str, Floats]:
     if it.workshop is not None and it.workshop.site_haul_cost_per_kg is not None:
         haul = it.workshop.site_haul_cost_per_kg[b.groups.site[b.groups.u_group]]
         spent["u"] = spent["u"] + haul * _kept(b, it.class_char_per_kg)
+    if "on" in b.columns:
+        spent["on"] = it.crew_cost.ravel()
     if "open" in b.columns:
         spent["open"] = it.site_open_cost
     if it.villages is not None:
@@ -730,7 +741,8 @@ def missing_links(
     """Rows that any whole plan obeys and this fractional one does not, added to the model; None when there are none.
 
         x[l, s] <= mass[l] open[s]                   a site that is not open gets nothing
-        x[l, s] <= mass[l] sum over window y[s, t]   nor does one without a barrel in the lot's window
+        x[l, s] <= mass[l] sum over window y[s, t]   nor does one without a barrel in the lot's window (on[s, t] in
+                                                     place of y[s, t] where there is one: it is never more)
 
     `each` limits the rows to the most broken of each site, so that a large model stays small.
     """
@@ -740,7 +752,7 @@ def missing_links(
     if "open" in model.columns:
         broken = share - z[model.columns["open"]][it.arc_site]
         blocks.append(_open_links(it, model, _worst(broken, it.arc_site, tolerance, each)))
-    y = z[model.columns["y"]].reshape(it.sites, it.weeks)
+    y = z[model.columns["on" if "on" in model.columns else "y"]].reshape(it.sites, it.weeks)
     upto = np.concatenate([np.zeros((it.sites, 1)), np.cumsum(y, axis=1)], axis=1)
     klass = it.arc_classes
     broken = share - (upto[it.arc_site, it.class_last[klass] + 1] - upto[it.arc_site, it.class_first[klass]])
@@ -769,7 +781,8 @@ def _window_links(it: Instance, model: Model, arcs: Ints) -> sparse.csr_matrix:
     weeks = it.class_last[klass] - it.class_first[klass] + 1
     owner = np.repeat(np.arange(len(arcs)), weeks)
     week = np.arange(len(owner)) - np.repeat(np.cumsum(weeks) - weeks, weeks) + it.class_first[klass][owner]
-    column = model.columns["y"].start + it.arc_site[arcs][owner] * it.weeks + week
+    first = model.columns["on" if "on" in model.columns else "y"].start
+    column = first + it.arc_site[arcs][owner] * it.weeks + week
     values = np.r_[np.ones(len(arcs)), -it.lot_mass_kg[it.arc_lot[arcs]][owner]]
     where = (np.r_[np.arange(len(arcs)), owner], np.r_[arcs, column])
     return sparse.csr_matrix((values, where), shape=(len(arcs), model.shape[1]))

@@ -40,6 +40,11 @@ NARROWED_ROUGH = 1e-5
 PROMISING_SHARE = 0.1
 """A site that the relaxed plan uses for less than a barrel in this share of the weeks is left out at first."""
 
+GATHERINGS = 4
+"""Most rounds in which barrels are drawn together, where each week at a site costs a crew."""
+FEWEST_STOOD = 0.25
+"""A site-week with fewer barrels than this in the round before is charged as if it had had so many."""
+
 
 @dataclass(frozen=True)
 class Task:
@@ -130,6 +135,8 @@ def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
     """The relaxed plan on the promising sites alone, and which those are; `z` and all sites where that helps not."""
     every = np.ones(it.sites, dtype=bool)
     used = promising(it, model, z)
+    if it.crew_cost.any():
+        return gathered(it, model, z, seconds, seed)
     if used.all() or not used.any() or it.goal == "clear":
         return z, every
     owner = owners(it, model)
@@ -139,6 +146,37 @@ def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
         replace(model, upper=upper), relaxed=True, interior=True, rough=NARROWED_ROUGH, seconds=seconds, seed=seed
     )
     return (z, every) if again.end != "optimal" or again.z is None else (again.z, used)
+
+
+def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """The relaxed plan with barrels drawn together, where a week at a site costs a crew, and the sites it uses.
+
+    The relaxation pays a sixth of a crew for one barrel of six. So each barrel is charged the crew's whole cost over the
+    barrels that stood there in the round before (dynamic slope scaling, Kim and Pardalos 1999, from memory): where
+    there were few it becomes dear, and they gather where there were many. A few rounds; sites left empty are closed.
+    """
+    barrels, on, owner = model.columns["y"], model.columns["on"], owners(it, model)
+    used, upper = np.ones(it.sites, dtype=bool), model.upper
+    crew, until = model.cost[on], time.monotonic() + seconds
+    for _ in range(GATHERINGS):
+        most = np.maximum(model.upper[barrels], FEWEST_STOOD)
+        cost = model.cost.copy()
+        cost[on] = 0.0
+        cost[barrels] += crew / np.clip(z[barrels], FEWEST_STOOD, most)
+        again = engine.run(
+            replace(model, cost=cost, upper=upper), relaxed=True, interior=True, rough=NARROWED_ROUGH,
+            seconds=until - time.monotonic(), seed=seed,
+        )  # fmt: skip
+        if again.end != "optimal" or again.z is None:
+            break
+        z = again.z
+        stood = z[barrels].reshape(it.sites, it.weeks).max(axis=1) > FEWEST_STOOD
+        used = stood | (np.bincount(owner[owner >= 0], weights=model.lower[owner >= 0] > 0, minlength=it.sites) > 0)
+        if it.goal != "clear":
+            upper = np.where((owner >= 0) & ~used[np.maximum(owner, 0)], model.lower, model.upper)
+        if until - time.monotonic() < again.seconds:
+            break
+    return z, used if used.any() else np.ones(it.sites, dtype=bool)
 
 
 def clusters(
@@ -281,7 +319,9 @@ def improve(
     draw = np.random.default_rng(seed)
     links = site_links(it)
     columns = model.matrix.tocsc()
-    relaxed, used = narrowed(it, model, relaxed, 0.3 * max(until - time.monotonic(), 0.0), seed)
+    relaxed, used = narrowed(
+        it, model, relaxed, (0.5 if it.crew_cost.any() else 0.3) * max(until - time.monotonic(), 0.0), seed
+    )
     z = np.clip(relaxed, model.lower, model.upper)
     work = _Work(model, columns, owners(it, model), z, columns @ z)
     first, calm = True, 0

@@ -419,6 +419,15 @@ def ending_of(crop: str, residue: str, settings: Settings) -> Ending:
     return settings.works.ending_by_residue.get(f"{crop}/{residue}", settings.works.ending)
 
 
+def crew_week_h(week_h: npt.NDArray[np.float64], settings: Settings) -> npt.NDArray[np.float64]:
+    """Hours of a site's tenders paid for a week in which it has a barrel [h], shape of `week_h`.
+
+    `week_h` are working hours of the week [h]. Nothing where tenders are paid by the kilo.
+    """
+    by_week = settings.works.crew_paid == "by_week"
+    return np.asarray(week_h * settings.works.tenders_at_site * by_week, dtype=np.float64)
+
+
 def barrel_rates(
     residues: Iterable[tuple[str, str]], settings: Settings, values: Values, estimate: Estimate = "likely"
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -427,9 +436,9 @@ def barrel_rates(
     `residues`: pairs (crop, residue). The table has one row a pair (index crop, residue), columns
     load_wet_kg [kg a batch as it lies], load_kg [dry kg a batch], char_minutes, tend_minutes, cycle_minutes [min],
     batches_a_day [a barrel and day], batch_h [barrel-hours a batch], hours_per_kg [barrel-hours a dry kg],
-    char_kg_per_kg [kg char a dry kg], tender_h_per_kg [paid worker-hours a dry kg], water_l_per_kg [l a dry kg],
-    work_cost_per_kg [currency a dry kg: tenders' wages, wear of the barrel, water], char_form ('powder' or 'shaped'),
-    ending ('quench' or 'seal').
+    char_kg_per_kg [kg char a dry kg], tender_h_per_kg [worker-hours a dry kg], water_l_per_kg [l a dry kg],
+    work_cost_per_kg [currency a dry kg: tenders' wages where they are paid by the kilo, wear of the barrel, water],
+    char_form ('powder' or 'shaped'), ending ('quench' or 'seal').
 
     The site is taken full (settings.fleet.most_at_site barrels, settings.works.tenders_at_site tenders), the slowest
     case: fewer barrels never take longer a batch. batch_h is the working day shared out over the batches that a barrel
@@ -480,8 +489,9 @@ def barrel_rates(
             water = values["barrel.quench.water_l_per_kg_char"] * char
         else:
             water = values["barrel.seal.water_l_per_batch"] / load
+        by_kilo = settings.works.crew_paid == "by_kilo"
         cost = (
-            tender_h * values["money.wage_per_h"]
+            (tender_h * values["money.wage_per_h"] if by_kilo else 0.0)
             + values["money.barrel_price"] / values["money.barrel_life_batches"] / load
             + water * values["money.water_per_l"]
         )

@@ -144,7 +144,7 @@ def _ledger(
     wear = b["residue_kg"] / load * v["money.barrel_price"] / v["money.barrel_life_batches"]
     first = s.loc[s.groupby("site_id")["week"].idxmin()] if len(s) else s
     book("char sold", by_village(s["week"], s["site_id"], s["char_kg"] * v["money.char_value_per_kg"]))
-    book("tending", by_village(b["week"], b["site_id"], -b["tender_h"] * v["money.wage_per_h"]))
+    book("tending", by_village(s["week"], s["site_id"], -s["tender_h"] * v["money.wage_per_h"]))
     book("carrying", by_village(carries["week"], carries["site_id"], -carries["cost"]))
     book("wear of barrels", by_village(b["week"], b["site_id"], -wear), cash=False)
     book("quench water", by_village(b["week"], b["site_id"], -b["water_l"] * v["money.water_per_l"]))
@@ -307,6 +307,8 @@ class _Amounts:
     residue_kg: Mapping[tuple[str, str], float]
     carry_h: float
     carry_hire: float
+    crew_h: float
+    """Hours of tenders paid by the week; 0 where they are paid by the kilo [h]."""
     barrel_weeks: int
     sites: int
     villages: int
@@ -333,7 +335,9 @@ def _amounts(works: Works, carries: pd.DataFrame, values: Values, settings: Sett
     char = float(s["char_kg"].sum())
     return _Amounts(
         residue_kg={(str(c), str(r)): float(kg) for (c, r), kg in kilos.items()},
-        carry_h=carry_h, carry_hire=cost - carry_h * values["money.wage_per_h"], barrel_weeks=int(s["barrels"].sum()),
+        carry_h=carry_h, carry_hire=cost - carry_h * values["money.wage_per_h"],
+        crew_h=float(s["tender_h"].sum()) if settings.works.crew_paid == "by_week" else 0.0,
+        barrel_weeks=int(s["barrels"].sum()),
         sites=int(s["site_id"].nunique()), villages=int(s["village"].nunique()), arrivals=int(s["arrive"].sum()),
         entries=int(village_arrivals(s)["barrels"].sum()), workshop=shop is not None, haul_h=float(s["haul_h"].sum()),
         shaped_share=float(s["shaped_kg"].sum()) / char if char > 0 else 0.0,
@@ -352,6 +356,7 @@ def _margin_of(a: _Amounts, settings: Settings, v: Values) -> float:
         char * v["money.char_value_per_kg"]
         - float(kilos @ rates["work_cost_per_kg"].to_numpy(dtype=float))
         - (a.carry_h * wage + a.carry_hire) * a.more / a.payload
+        - a.crew_h * wage
         - a.barrel_weeks * v["money.barrel_week_cost"]
         - a.sites * v["money.site_open_cost"]
     )

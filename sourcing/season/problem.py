@@ -16,6 +16,7 @@ from sourcing.errors import Finding, InputError, NoPlanError
 from sourcing.intake.fields import Fields
 from sourcing.placement import Instance, Placement, carries_of
 from sourcing.residue.supply import Supply
+from sourcing.season.barrel import crew_week_h
 from sourcing.season.limits import season_limits
 from sourcing.settings import FleetSettings, Settings
 from sourcing.values import Values
@@ -96,6 +97,7 @@ def season_problem(
         fleet=fleet_by_week(supply.calendar, settings.fleet),
         busy_floor=settings.fleet.busy_floor,
         barrel_week_cost=values["money.barrel_week_cost"],
+        site_week_cost=np.tile(crew_week_h(hours, settings) * values["money.wage_per_h"], (count, 1)),
         goal=settings.placement.goal,
         clear_share=settings.placement.clear_share,
         class_cost_per_kg=rate["work_cost_per_kg"].to_numpy(dtype=float),
@@ -136,7 +138,6 @@ def residues_of(supply: Supply) -> tuple[tuple[str, str], ...]:
 
 def working_hours(calendar: Calendar, fleet: FleetSettings) -> npt.NDArray[np.float64]:
     """Working hours of one barrel in each week [h], shape (weeks,)."""
-    known = set(calendar.labels)
     strange = [label for label in fleet.days_in_week if not _is_week(label)]
     if strange:
         raise InputError(
@@ -146,8 +147,12 @@ def working_hours(calendar: Calendar, fleet: FleetSettings) -> npt.NDArray[np.fl
             )
             for label in strange
         )  # fmt: skip
-    days = {label: days for label, days in fleet.days_in_week.items() if label in known}
-    return np.array([days.get(label, fleet.days_a_week) * fleet.hours_a_day for label in calendar.labels])
+    return np.array([days_of_week(label, fleet) * fleet.hours_a_day for label in calendar.labels])
+
+
+def days_of_week(label: str, fleet: FleetSettings) -> float:
+    """Working days of the week named [d]."""
+    return float(fleet.days_in_week.get(label, fleet.days_a_week))
 
 
 def fleet_by_week(calendar: Calendar, fleet: FleetSettings) -> npt.NDArray[np.int64]:

@@ -26,6 +26,7 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.special import ndtr
 
+from sourcing.barrel import crew_week_h
 from sourcing.errors import UsageError
 from sourcing.season.problem import working_hours
 from sourcing.season.works import Works, village_arrivals
@@ -178,6 +179,7 @@ class _Held:
         """What each site costs whatever is charred there [currency], a village's own costs at its first site."""
         v, settings = self.values, self.settings
         cost: Floats = self.barrels.sum(axis=1) * v["money.barrel_week_cost"] + v["money.site_open_cost"]
+        cost = cost + (self.barrels > 0) @ (crew_week_h(self.hours, settings) * v["money.wage_per_h"])
         first = {village: i for i, village in reversed(list(enumerate(self.village)))}
         if settings.moves.charge:
             came = site_weeks.groupby("site_id")["arrive"].sum().reindex(self.sites).to_numpy(dtype=float)

@@ -14,10 +14,12 @@ from itertools import pairwise
 from types import MappingProxyType
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from sourcing.errors import UsageError
-from sourcing.season.barrel import barrel_rates
+from sourcing.season.barrel import barrel_rates, crew_week_h
+from sourcing.season.problem import days_of_week
 from sourcing.season.works import village_arrivals
 from sourcing.settings import Settings, settings_from
 from sourcing.values import Figure, Values
@@ -252,13 +254,28 @@ def _margin(scope: _Scope) -> list[Part]:
         scope.value(f"money.{n}") for n in ("char_value_per_kg", "barrel_week_cost", "site_open_cost")
     )
     stood = sum(sum(s["barrels_by_week"]) for s in scope.sites)
+    worked = "tenders' wages, wear, water" if scope.settings.works.crew_paid == "by_kilo" else "wear, water"
     return [
         *_moves_and_villages(scope),
+        *_crews(scope),
         Part(f"{_shown(char)} kg of char at {price:g} a kg", char * price),
-        Part("work at the barrels: tenders' wages, wear, water", -float((kilos * rates["work_cost_per_kg"]).sum())),
+        Part(f"work at the barrels: {worked}", -float((kilos * rates["work_cost_per_kg"]).sum())),
         Part(f"carrying {_shown(float(scope.carries['carry_h'].sum()))} h", -float(scope.carries["cost"].sum())),
         Part(f"{stood} barrel-weeks at {week:g}", -stood * week),
         Part(f"{len(scope.sites)} sites opened at {opening:g}", -len(scope.sites) * opening),
+    ]
+
+
+def _crews(scope: _Scope) -> list[Part]:
+    """Tenders, where they are paid for every week in which a site has a barrel."""
+    settings = scope.settings
+    if settings.works.crew_paid == "by_kilo":
+        return []
+    week_h = np.array([days_of_week(w, settings.fleet) * settings.fleet.hours_a_day for w in scope.record["weeks"]])
+    there = np.array([s["barrels_by_week"] for s in scope.sites]).reshape(-1, len(week_h)) > 0
+    hours = float((there @ crew_week_h(week_h, settings)).sum())
+    return [
+        Part(f"crews at sites for {there.sum()} weeks, {_shown(hours)} h", -hours * scope.value("money.wage_per_h"))
     ]
 
 

@@ -16,6 +16,7 @@ import pandas as pd
 from pyproj import Geod
 from scipy.optimize import linear_sum_assignment
 
+from sourcing.barrel import crew_week_h
 from sourcing.errors import Finding, InputError
 from sourcing.season.problem import working_hours
 from sourcing.season.workshop import Workshop, press_faults, workshop_imbalances, workshop_season
@@ -43,7 +44,8 @@ class Works:
     """One row a site, week and residue: residue_kg, wet_kg, batches (whole, the last may be part full), barrel_h,
     tender_h, water_l, char_kg, char_form, ending."""
     site_weeks: pd.DataFrame
-    """One row a site and week: village, barrels, busy, arrive, leave, tenders, tender_h (paid work), fire_days (days on
+    """One row a site and week: village, barrels, busy, arrive, leave, tenders, tender_h (paid: work by the kilo, or all
+    hours of the week where crews are paid by the week), fire_days (days on
     which fires burn), crew_h (hours that all tenders are there on those days), carriers (people), carry_h, loads,
     residue_kg, wet_kg, batches, barrel_h, water_l, water_cans, char_kg, powder_kg, shaped_kg, haul_loads, haul_h."""
     order: pd.DataFrame
@@ -223,6 +225,8 @@ def _site_weeks(
     offered = frame["barrels"].to_numpy(dtype=float) * settings.fleet.hours_a_day
     fire_days = np.divide(frame["barrel_h"].to_numpy(dtype=float), offered, out=np.zeros(len(frame)), where=offered > 0)
     fire_days = np.ceil(fire_days - _DAY_SLACK)
+    if settings.works.crew_paid == "by_week":
+        frame["tender_h"] = np.where(frame["barrels"] > 0, crew_week_h(hours, settings), 0.0)
     return frame.assign(
         tenders=tenders,
         fire_days=fire_days.astype(int),
@@ -248,7 +252,7 @@ def _idle_crews(sites: pd.DataFrame) -> tuple[Finding, ...]:
     return (
         Finding(
             "look", "season.toml", None, "idle_crews", found, "several barrels at a site",
-            "raise fleet.least_at_site or money.site_open_cost, so that fewer sites have more barrels",
+            "set works.crew_paid = 'by_week', or raise fleet.least_at_site or money.site_open_cost, so that fewer sites have more barrels",
         ),
     )  # fmt: skip
 

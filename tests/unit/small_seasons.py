@@ -77,6 +77,7 @@ def plain_optimum(it: Instance) -> float:
         cost[:n] = [it.arc_cost_per_kg[a] for a, _ in triples] + it.class_cost[klass] * left
     if it.goal != "char":
         cost[y : y + S * T] = np.repeat(it.barrel_cost, T)
+        cost[on:opened] = (np.zeros((S, T)) + it.site_week_cost).ravel()
         cost[opened:] = it.site_open_cost
     rows, low, high = [], [], []
 

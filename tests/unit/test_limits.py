@@ -1,10 +1,15 @@
 """The season's limits and wishes, each on a small season where it must change the plan."""
 
+from datetime import date
+
 import pandas as pd
 import pytest
 
 from sourcing.errors import InputError
-from tests.little_seasons import planned, season_settings
+from sourcing.money import season_money
+from sourcing.weeks import Calendar
+from sourcing.works import season_work
+from tests.little_seasons import VALUES, WEEKS, planned, season_settings
 
 LOTS = pd.DataFrame(
     [
@@ -53,6 +58,22 @@ def test_what_a_village_costs_is_taken_off_the_margin():
     free, charged = plan()[0], plan(villages={"charge": True})[0]
     assert charged.value < free.value
     assert plan(villages={"charge": True})[2].village_table["deploy"].sum() == 1
+
+
+@pytest.mark.parametrize("paid", ["by_kilo", "by_week"])
+def test_the_ledgers_margin_is_the_placements_value(paid):
+    """However crews are paid; by the week there are fewer site-weeks with barrels, and never more worth than by hand."""
+    sections = {"works": {"crew_paid": paid}}
+    placement, carries, out, rates = plan(**sections)
+    chosen, calendar = season_settings(sections), Calendar(date(2027, 4, 5), WEEKS)
+    lots = LOTS.assign(low_kg=LOTS["mass_kg"], high_kg=LOTS["mass_kg"])
+    work = season_work(out.site_weeks, carries, rates, lots, calendar, chosen, VALUES)
+    money = season_money(work, carries, rates, lots, chosen, VALUES)
+    assert money.margin == pytest.approx(placement.value, abs=0.01 * len(money.ledger))
+    if paid == "by_week":
+        assert 0 < len(out.site_weeks) < len(plan()[2].site_weeks)
+        crews = len(out.site_weeks) * 2 * 48 * VALUES["money.wage_per_h"]
+        assert money.parts["amount"]["villages", "tending"] == pytest.approx(-crews, abs=0.1)
 
 
 def test_forbidden_weeks_stay_empty():

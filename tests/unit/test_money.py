@@ -45,6 +45,25 @@ def test_the_villages_margin_is_what_the_placement_charges(values, char_only):
     assert money.margin == pytest.approx(by_hand, abs=0.01 * len(money.ledger))
 
 
+def test_crews_paid_by_the_week_are_charged_for_every_site_week(values):
+    """48 working hours, two tenders, whatever is charred; wear and water stay as they were. By hand, to the cent."""
+    chosen = season(works={"crew_paid": "by_week"})
+    by_kilo, *_ = account(values, haul=None)
+    by_week, work, carries, _ = account(values, chosen, haul=None)
+    count = len(work.site_weeks)
+    wage = values["money.wage_per_h"]
+    part = by_week.parts["amount"]["villages"]
+    assert part["tending"] == pytest.approx(-count * 48 * 2 * wage, abs=0.01 * count)
+    rest = by_kilo.parts["amount"]["villages"].drop("tending")
+    assert part.drop("tending").to_dict() == pytest.approx(rest.to_dict())
+    assert by_week.margin == pytest.approx(rest.sum() + part["tending"], abs=0.01)
+    assert by_week.tornado.loc["money.wage_per_h", "margin_low"] - by_week.margin == pytest.approx(
+        (wage - values.pick("money.wage_per_h", "low")) * (count * 96 + carries["carry_h"].sum()), abs=0.5
+    )
+    assert cash_gap(by_week, chosen) == 0
+    assert [f for f in work.findings if f.what == "idle_crews"] == []
+
+
 def test_money_balances_to_the_cent(with_shop, char_only):
     for money in (with_shop[0], char_only[0]):
         assert cash_gap(money, season()) == 0

@@ -77,6 +77,23 @@ def test_clear_equals_the_plain_model(seed):
         assert best(it).value == pytest.approx(expected, rel=1e-6, abs=1e-5)
 
 
+@pytest.mark.parametrize("seed", range(12))
+@pytest.mark.parametrize("goal", ["margin", "clear"])
+def test_crews_paid_by_week_equal_the_plain_model(seed, goal):
+    """Against scipy's milp with the cost on its own binary of a site-week, with and without a least number."""
+    draw = np.random.default_rng(50 + seed)
+    least = {} if seed % 2 else {"site_least": [1, 1, 1]}
+    it = random_season(
+        seed, lots=12, goal=goal, clear_share=0.25, site_week_cost=draw.uniform(0, 30, (3, 4)), busy_floor=0.2, **least
+    )
+    expected = plain_optimum(it)
+    if np.isnan(expected):
+        with pytest.raises(NoPlanError):
+            solve(it)
+    else:
+        assert best(it).value == pytest.approx(expected, rel=1e-6, abs=1e-5)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_margin_equals_brute_force(seed):
     it = random_season(seed, lots=4, sites=2, weeks=2, classes=2, site_most=[2, 2], site_least=[1, 2])
@@ -123,6 +140,28 @@ def test_least_barrels_at_a_site_bind():
     """At least 2 barrels at 60 each or none: 150 kg leave 30; 110 kg would lose 10, so none."""
     assert best(season(lot_mass_kg=[150.0], site_least=[2], barrel_week_cost=60.0)).value == pytest.approx(30)
     assert best(season(lot_mass_kg=[110.0], site_least=[2], barrel_week_cost=60.0)).value == pytest.approx(0)
+
+
+def test_crew_of_a_week_binds():
+    """Two sites near two lots of 100 kg; the far way costs 0.2 a kg, a crew-week 30: one site chars both, 200 - 20 - 30.
+
+    With crews at 10, one at each site is better: 200 - 20. In the dear week nothing pays.
+    """
+    it = season(
+        lot_mass_kg=[100.0, 100.0], lot_class=[0, 0], arc_lot=[0, 0, 1, 1], arc_site=[0, 1, 0, 1],
+        arc_cost_per_kg=[0.0, 0.2, 0.2, 0.0], site_village=[0, 0], site_hours=[[10.0], [10.0]],
+        site_open_cost=[0.0, 0.0], site_least=[1, 1], site_most=[6, 6], site_week_cost=30.0,
+    )  # fmt: skip
+    plan = best(it)
+    assert plan.value == pytest.approx(150)
+    assert plan.spent == pytest.approx(50)
+    assert sorted(plan.barrels.ravel().tolist()) == [0, 2]
+    assert best(replace(it, site_week_cost=[10.0, 10.0])).value == pytest.approx(180)
+    assert best(replace(it, site_week_cost=[[200.0], [200.0]])).value == pytest.approx(0)
+    cleared = best(replace(it, goal="clear"))
+    assert cleared.value == pytest.approx(50)
+    # money for one crew and 75 kg of far carrying
+    assert best(replace(it, wishes=Wishes(budget=45.0))).value == pytest.approx(200 - 25 - 15 - 30)
 
 
 def test_opening_cost_binds():
@@ -377,6 +416,17 @@ def test_ctrl_c_keeps_the_best_plan_so_far():
     assert plan.status == "interrupted"
     assert check(it, plan) == []
     assert plan.bound >= plan.value
+
+
+@pytest.mark.parametrize("workers", [2])
+def test_large_work_with_crews_is_split(workers):
+    """Barrels are drawn together: far fewer site-weeks than barrels, and the plan passes the checker."""
+    it = replace(landscape(1600, 24, scarce=True, seed=3), site_week_cost=60.0)
+    with ThreadPoolExecutor(workers) as pool:
+        plan = solve(it, gap=0.02, seconds=20, seed=3, map=pool.map)
+    assert check(it, plan) == []
+    assert plan.bound >= plan.value > 0
+    assert (plan.barrels > 0).sum() < plan.barrels.sum() / 2
 
 
 @pytest.mark.parametrize("workers", [1, 2])

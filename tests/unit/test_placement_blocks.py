@@ -221,6 +221,9 @@ def test_clear_counts_all_that_is_spent():
         ({"wishes": Wishes(fair_share=[0.5])}, "together"),
         ({"wishes": Wishes(site_pin=[2])}, "-1, 0 and 1"),
         ({"wishes": Wishes(avoid=(np.zeros(3, dtype=bool),))}, "avoid"),
+        ({"site_week_cost": -1.0}, "site_week_cost"),
+        ({"site_week_cost": [[1.0, 2.0]]}, "site_week_cost has shape"),
+        ({"site_week_cost": [[[1.0]]]}, "site_week_cost has shape"),
         ({"previous": Previous(barrels=[[-1]])}, "below 0"),
         ({"previous": Previous(barrels=[[1]], site_price=-1.0)}, "site_price"),
     ],
@@ -292,6 +295,7 @@ def test_every_block_of_rows_has_its_toy_test():
     }  # fmt: skip
     assert set(tests) == {block.__name__ for block in model_room.BLOCKS}
     here = inspect.getsource(inspect.getmodule(weekly)) + (Path(__file__).with_name("test_placement.py")).read_text()
+    tests["on"] = "test_crew_of_a_week_binds"  # a price on `on`, without rows of its own
     assert [t for t in tests.values() if f"def {t}(" not in here] == []
 
 
@@ -304,7 +308,7 @@ def everything(seed=4):
     return random_season(
         seed, lots=L, sites=S, weeks=T, classes=K, village_number=V, busy_floor=0.5,
         fleet=np.full(T, 5), site_least=np.ones(S),
-        site_open_cost=np.full(S, 5.0), site_village=[0, 0, 1, 1],
+        site_open_cost=np.full(S, 5.0), site_village=[0, 0, 1, 1], site_week_cost=np.full((S, T), 1.0),
         villages=Villages(deploy_cost=np.full(V, 10.0), least=1, most=2),
         moves=Moves(site_cost=np.full(S, 2.0), village_cost=np.full(V, 3.0), most=np.full(T, 3), stay_weeks=2),
         crew=Crew(hours=draw.uniform(20, 30, (V, T)), class_tender_hours_per_kg=np.full(K, 0.05)),
@@ -344,6 +348,9 @@ TIGHTENED = {
     "sites most": lambda it, p: replace(it, wishes=replace(it.wishes, sites_most=1)),
     "sites least": lambda it, p: replace(it, wishes=replace(it.wishes, sites_least=4)),
     "opening cost": lambda it, p: replace(it, site_open_cost=np.full(4, 6.0)),
+    "crew of a week": lambda it, p: replace(it, site_week_cost=1.5),
+    "crew of one week at one site": lambda it, p: replace(it, site_week_cost=np.where(p.barrels == p.barrels.max(), 3, 1)),
+    "crew by site": lambda it, p: replace(it, site_week_cost=np.full(4, 1.5)),
     "barrel-week cost": lambda it, p: replace(it, barrel_week_cost=9.0),
     "clear": lambda it, p: replace(it, goal="clear", clear_share=0.9),
 }  # fmt: skip

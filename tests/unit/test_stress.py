@@ -54,9 +54,12 @@ def test_far_fields_in_a_full_week_are_still_carried_as_planned(values):
     assert found.season.loc["residue_kg", "mean"] == pytest.approx(found.season.loc["residue_kg", "plan"], rel=1e-9)
 
 
+@pytest.mark.parametrize("paid", ["by_kilo", "by_week"])
 @pytest.mark.parametrize("charge", [False, True])
-def test_the_margin_of_a_replay_without_chance_is_the_ledgers(values, charge):
-    settings = season(stress={"replays": 1}, moves={"charge": charge}, villages={"charge": charge})
+def test_the_margin_of_a_replay_without_chance_is_the_ledgers(values, charge, paid):
+    settings = season(
+        stress={"replays": 1}, works={"crew_paid": paid}, moves={"charge": charge}, villages={"charge": charge}
+    )
     _, carries, rates, lots, work, *_ = inputs(values, settings)
     money = season_money(work, carries, rates, lots, settings, values)
     found = replay_season(*inputs(values, settings), causes=())

@@ -77,6 +77,21 @@ def test_every_total_is_reckoned_again_to_what_was_recorded(record, name):
     assert found.inputs == ("f.gpkg (sha256 abababababab…)",)
 
 
+def test_a_margin_with_crews_paid_by_the_week_is_reckoned_again(record):
+    """Two tenders, 48 hours, for each site-week: what is no longer charged by the kilo is charged so."""
+    values, settings = Values.load(), season(works={"crew_paid": "by_week"})
+    _, carries, rates, _ = placed(values, season())
+    there = sum(b > 0 for s in record["sites"] for b in s["barrels_by_week"])
+    kilos = carries.groupby(["crop", "residue"])["mass_kg"].sum()
+    wage = values["money.wage_per_h"]
+    margin = record["totals"]["margin"] + float((kilos * rates["tender_h_per_kg"]).sum()) * wage - there * 96 * wage
+    paid = {**record, "settings": settings.model_dump(mode="json"), "totals": {**record["totals"], "margin": margin}}
+    found = trace(paid, "totals.margin")
+    assert found.agrees
+    assert f"crews at sites for {there} weeks" in "\n".join(found.lines())
+    assert not trace({**record, "settings": settings.model_dump(mode="json")}, "totals.margin").agrees
+
+
 @pytest.mark.parametrize("name", ["residue_kg", "char_kg", "barrel_weeks", "several_weeks", "mean_carry_m"])
 @pytest.mark.parametrize("scope", ["site.north", "site.south", "village.v1", "village.v2"])
 def test_figures_of_sites_and_villages_too(record, scope, name):
