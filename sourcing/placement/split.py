@@ -151,8 +151,8 @@ def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
 def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
     """The relaxed plan with barrels drawn together, where a week at a site costs a crew, and the sites it uses.
 
-    The relaxation pays a sixth of a crew for one barrel of six. So each barrel is charged the crew's whole cost over the
-    barrels that stood there in the round before (dynamic slope scaling, Kim and Pardalos 1999, from memory): where
+    The relaxation pays a sixth of a crew for one barrel of six. So each barrel is charged the crew's whole cost over
+    the barrels that stood there in the round before (dynamic slope scaling, Kim and Pardalos 1999, from memory): where
     there were few it becomes dear, and they gather where there were many. A few rounds; sites left empty are closed.
     """
     barrels, on, owner = model.columns["y"], model.columns["on"], owners(it, model)
@@ -254,6 +254,12 @@ def pieces(work: _Work, wave: list[Ints]) -> list[tuple[Ints, Model]]:
     under = np.maximum(work.activity - model.row_lower, 0.0)
     highs = [use[rows] + over[rows] / users[rows] for use, rows in zip(used, touched, strict=True)]
     lows = [use[rows] - under[rows] / users[rows] for use, rows in zip(used, touched, strict=True)]
+    for use, rows, high, low in zip(used, touched, highs, lows, strict=True):
+        # a row that no other cluster touches is met exactly, even where a rough relaxation had broken it a little
+        alone = users[rows] == 1
+        outside = work.activity[rows] - use[rows]
+        high[alone] = (model.row_upper[rows] - outside)[alone]
+        low[alone] = (model.row_lower[rows] - outside)[alone]
     whole = np.concatenate([np.arange(s.start, s.stop) for n, s in model.rows.items() if n in WHOLE_ROWS])
     _round_shares(highs, touched, whole)
     found = []
@@ -355,7 +361,8 @@ def _wave(
     map: Callable[..., Iterable[Any]],
 ) -> engine.End:  # fmt: skip
     remaining = max(until - time.monotonic(), 0.0)
-    seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining / 3.0))
+    each = 1.0 if "on" in work.model.columns else 4.0  # with crews clusters are hard: each is held to its share of time
+    seconds = max(0.2, min(remaining, each * remaining / left if first else remaining / 3.0))
     cut = pieces(work, wave)
     near = gap if first else gap / 3
     tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until) for free, p in cut]

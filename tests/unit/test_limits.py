@@ -62,7 +62,7 @@ def test_what_a_village_costs_is_taken_off_the_margin():
 
 @pytest.mark.parametrize("paid", ["by_kilo", "by_week"])
 def test_the_ledgers_margin_is_the_placements_value(paid):
-    """However crews are paid; by the week there are fewer site-weeks with barrels, and never more worth than by hand."""
+    """However crews are paid; by the week there are fewer site-weeks with barrels, and their crews are the tending."""
     sections = {"works": {"crew_paid": paid}}
     placement, carries, out, rates = plan(**sections)
     chosen, calendar = season_settings(sections), Calendar(date(2027, 4, 5), WEEKS)

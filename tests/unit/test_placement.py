@@ -143,7 +143,7 @@ def test_least_barrels_at_a_site_bind():
 
 
 def test_crew_of_a_week_binds():
-    """Two sites near two lots of 100 kg; the far way costs 0.2 a kg, a crew-week 30: one site chars both, 200 - 20 - 30.
+    """Two sites near two lots of 100 kg; the far way costs 0.2 a kg, a crew-week 30: one site chars both, 150.
 
     With crews at 10, one at each site is better: 200 - 20. In the dear week nothing pays.
     """

@@ -349,7 +349,9 @@ TIGHTENED = {
     "sites least": lambda it, p: replace(it, wishes=replace(it.wishes, sites_least=4)),
     "opening cost": lambda it, p: replace(it, site_open_cost=np.full(4, 6.0)),
     "crew of a week": lambda it, p: replace(it, site_week_cost=1.5),
-    "crew of one week at one site": lambda it, p: replace(it, site_week_cost=np.where(p.barrels == p.barrels.max(), 3, 1)),
+    "crew of one week at one site": lambda it, p: replace(
+        it, site_week_cost=np.where(p.barrels == p.barrels.max(), 3, 1)
+    ),
     "crew by site": lambda it, p: replace(it, site_week_cost=np.full(4, 1.5)),
     "barrel-week cost": lambda it, p: replace(it, barrel_week_cost=9.0),
     "clear": lambda it, p: replace(it, goal="clear", clear_share=0.9),
