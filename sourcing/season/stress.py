@@ -26,8 +26,8 @@ import pandas as pd
 from scipy.sparse import csr_array
 from scipy.special import ndtr
 
-from sourcing.barrel import crew_week_h
 from sourcing.errors import UsageError
+from sourcing.season.barrel import crew_week_h
 from sourcing.season.problem import working_hours
 from sourcing.season.works import Works, village_arrivals
 from sourcing.settings import Settings

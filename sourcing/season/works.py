@@ -16,8 +16,8 @@ import pandas as pd
 from pyproj import Geod
 from scipy.optimize import linear_sum_assignment
 
-from sourcing.barrel import crew_week_h
 from sourcing.errors import Finding, InputError
+from sourcing.season.barrel import crew_week_h
 from sourcing.season.problem import working_hours
 from sourcing.season.workshop import Workshop, press_faults, workshop_imbalances, workshop_season
 from sourcing.settings import Settings

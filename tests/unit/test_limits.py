@@ -6,9 +6,9 @@ import pandas as pd
 import pytest
 
 from sourcing.errors import InputError
-from sourcing.money import season_money
+from sourcing.season.money import season_money
+from sourcing.season.works import season_work
 from sourcing.weeks import Calendar
-from sourcing.works import season_work
 from tests.little_seasons import VALUES, WEEKS, planned, season_settings
 
 LOTS = pd.DataFrame(
