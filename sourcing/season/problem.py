@@ -23,7 +23,7 @@ from sourcing.weeks import DAYS_A_WEEK, Calendar
 
 Ints = npt.NDArray[np.int64]
 CRUMB_KG = 0.5
-"""Nobody walks for less than this: smaller carries, which optimisers leave behind, join others of their lot [dry kg]."""
+"""Nobody walks for less: smaller carries, which optimisers leave behind, join others of their lot [dry kg]."""
 CLASS_COLUMNS = ["crop", "residue", "ready_week", "clear_week", "loss_week"]
 
 
