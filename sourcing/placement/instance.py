@@ -480,3 +480,11 @@ _BLOCKS = {
     ("Wishes", "barrels_most"): ("count", "ST"), ("Wishes", "lot_village"): ("index", "L"),
     ("Wishes", "fair_share"): ("share", "V"), ("Previous", "barrels"): ("count", "ST"),
 }  # fmt: skip
+
+AXES = {
+    **{("Instance", name): shape for name, _, shape in _CORE},
+    ("Instance", "barrel_week_cost"): "S", ("Instance", "class_cost_per_kg"): "K",
+    ("Instance", "arc_class"): "A", ("Instance", "class_ready"): "K",
+    **{place: shape for place, (_, shape) in _BLOCKS.items()},
+}  # fmt: skip
+"""What each array runs over, by block and name: L lots, K classes, A arcs, S sites, V villages, T weeks."""

@@ -37,13 +37,17 @@ WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 TOLERANCE = 1e-6
 NARROWED_ROUGH = 1e-5
 """How exact the relaxation on the promising sites is; only a start comes of it, no bound."""
+NARROWING_TIME = 0.4
+"""Most of the time left that goes into it."""
 PROMISING_SHARE = 0.1
 """A site that the relaxed plan uses for less than a barrel in this share of the weeks is left out at first."""
 
-GATHERINGS = 4
+GATHERINGS = 3
 """Most rounds in which barrels are drawn together, where each week at a site costs a crew."""
 FEWEST_STOOD = 0.25
 """A site-week with fewer barrels than this in the round before is charged as if it had had so many."""
+HALF, ALMOST_NONE = 0.5, 0.02
+"""A crew goes where the drawn-together plan has more barrels than this: the first that leaves a plan possible."""
 
 
 @dataclass(frozen=True)
@@ -131,52 +135,79 @@ def promising(it: Instance, model: Model, z: Floats) -> npt.NDArray[np.bool_]:
     return np.asarray(used)
 
 
-def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """The relaxed plan on the promising sites alone, and which those are; `z` and all sites where that helps not."""
-    every = np.ones(it.sites, dtype=bool)
-    used = promising(it, model, z)
+@dataclass(frozen=True)
+class Start:
+    """What the first pass begins with: a relaxed plan, the sites it may use, and the bounds it keeps."""
+
+    z: Floats
+    used: npt.NDArray[np.bool_]
+    lower: Floats
+    upper: Floats
+
+
+def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> Start:
+    """The relaxed plan on the promising sites alone; `z` and all sites where that helps not."""
     if it.crew_cost.any():
         return gathered(it, model, z, seconds, seed)
+    every = Start(z, np.ones(it.sites, dtype=bool), model.lower, model.upper)
+    used = promising(it, model, z)
     if used.all() or not used.any() or it.goal == "clear":
-        return z, every
-    owner = owners(it, model)
-    closed = (owner >= 0) & ~used[np.maximum(owner, 0)]
-    upper = np.where(closed, model.lower, model.upper)
+        return every
     again = engine.run(
-        replace(model, upper=upper), relaxed=True, interior=True, rough=NARROWED_ROUGH, seconds=seconds, seed=seed
-    )
-    return (z, every) if again.end != "optimal" or again.z is None else (again.z, used)
+        replace(model, upper=_closed(it, model, used)), relaxed=True, interior=True, rough=NARROWED_ROUGH,
+        seconds=seconds, seed=seed,
+    )  # fmt: skip
+    return every if again.end != "optimal" or again.z is None else replace(every, z=again.z, used=used)
 
 
-def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> tuple[Floats, npt.NDArray[np.bool_]]:
-    """The relaxed plan with barrels drawn together, where a week at a site costs a crew, and the sites it uses.
+def _closed(it: Instance, model: Model, used: npt.NDArray[np.bool_]) -> Floats:
+    """Upper bounds with all but the `used` sites closed, as far as the wishes allow."""
+    owner = owners(it, model)
+    return np.where((owner >= 0) & ~used[np.maximum(owner, 0)], model.lower, model.upper)
+
+
+def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> Start:
+    """The relaxed plan with barrels drawn together, where a week at a site costs a crew.
 
     The relaxation pays a sixth of a crew for one barrel of six. So each barrel is charged the crew's whole cost over
     the barrels that stood there in the round before (dynamic slope scaling, Kim and Pardalos 1999, from memory): where
-    there were few it becomes dear, and they gather where there were many. A few rounds; sites left empty are closed.
+    there were few it becomes dear, and they gather where there were many. After a few rounds crews are held to the
+    weeks in which they then stand, for the first pass; only barrels are left to be made whole.
     """
-    barrels, on, owner = model.columns["y"], model.columns["on"], owners(it, model)
-    used, upper = np.ones(it.sites, dtype=bool), model.upper
+    barrels, on = model.columns["y"], model.columns["on"]
     crew, until = model.cost[on], time.monotonic() + seconds
+    most = np.maximum(model.upper[barrels], FEWEST_STOOD)
+    upper = model.upper
     for _ in range(GATHERINGS):
-        most = np.maximum(model.upper[barrels], FEWEST_STOOD)
         cost = model.cost.copy()
         cost[on] = 0.0
         cost[barrels] += crew / np.clip(z[barrels], FEWEST_STOOD, most)
-        again = engine.run(
-            replace(model, cost=cost, upper=upper), relaxed=True, interior=True, rough=NARROWED_ROUGH,
-            seconds=until - time.monotonic(), seed=seed,
-        )  # fmt: skip
-        if again.end != "optimal" or again.z is None:
+        again = _relaxed(replace(model, cost=cost, upper=upper), until, seed)
+        if again.z is None:
             break
         z = again.z
         stood = z[barrels].reshape(it.sites, it.weeks).max(axis=1) > FEWEST_STOOD
-        used = stood | (np.bincount(owner[owner >= 0], weights=model.lower[owner >= 0] > 0, minlength=it.sites) > 0)
         if it.goal != "clear":
-            upper = np.where((owner >= 0) & ~used[np.maximum(owner, 0)], model.lower, model.upper)
-        if until - time.monotonic() < again.seconds:
+            upper = _closed(it, model, stood | promising(it, model, model.lower))
+        if until - time.monotonic() < 2 * again.seconds:
             break
-    return z, used if used.any() else np.ones(it.sites, dtype=bool)
+    for least in (HALF, ALMOST_NONE):
+        there = (z[barrels] > least) | (model.lower[barrels] > 0)
+        lower, upper = model.lower.copy(), model.upper.copy()
+        lower[on] = upper[on] = there
+        upper[barrels] *= there
+        again = _relaxed(replace(model, lower=lower, upper=upper), until, seed)
+        if again.z is not None:
+            used = there.reshape(it.sites, it.weeks).any(axis=1)
+            return Start(again.z, used | promising(it, model, model.lower), lower, upper)
+    return Start(z, np.ones(it.sites, dtype=bool), model.lower, model.upper)
+
+
+def _relaxed(model: Model, until: float, seed: int) -> engine.Outcome:
+    """The relaxation, roughly; no plan unless it was solved to the end."""
+    seconds = until - time.monotonic()
+    outcome = engine.run(model, relaxed=True, interior=True, rough=NARROWED_ROUGH, seconds=seconds, seed=seed)
+    return outcome if outcome.end == "optimal" else replace(outcome, z=None)
 
 
 def clusters(
@@ -325,11 +356,11 @@ def improve(
     draw = np.random.default_rng(seed)
     links = site_links(it)
     columns = model.matrix.tocsc()
-    relaxed, used = narrowed(
-        it, model, relaxed, (0.5 if it.crew_cost.any() else 0.3) * max(until - time.monotonic(), 0.0), seed
-    )
-    z = np.clip(relaxed, model.lower, model.upper)
-    work = _Work(model, columns, owners(it, model), z, columns @ z)
+    start = narrowed(it, model, relaxed, NARROWING_TIME * max(until - time.monotonic(), 0.0), seed)
+    used = start.used
+    z = np.clip(start.z, start.lower, start.upper)
+    held = replace(model, lower=start.lower, upper=start.upper)
+    work = _Work(held, columns, owners(it, model), z, columns @ z)
     first, calm = True, 0
     size = max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0)
     while first or (time.monotonic() < until and calm < 2 and size < 0.7 * used.sum()):
@@ -350,7 +381,7 @@ def improve(
         if end == "interrupted":
             return
         calm = calm + 1 if not first and before - float(model.cost @ work.z) < slack else 0
-        first = False
+        first, work.model = False, model
         size *= GROWTH
         if calm and not used.all():
             used, calm = np.ones(it.sites, dtype=bool), 0

@@ -16,6 +16,7 @@ from sourcing.intake.cells import fold
 from sourcing.intake.fields import Fields
 from sourcing.placement import FREE, IN, OUT, Crew, Moves, Villages, Water, Wishes, Workshop
 from sourcing.residue.supply import Supply
+from sourcing.season.workshop import briquettes_per_char
 from sourcing.settings import SEASON_FILE, Settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
@@ -178,13 +179,12 @@ def _workshop(
             "a workshop with presses", "name the layer and the presses, or set works.limits_plan = false",
         )])  # fmt: skip
     per_hour = sum(count * values[f"works.press.{kind}.kg_per_h"] for kind, count in works.presses.items())
-    briquettes = 1 + values["works.flour.per_char"]
     bare = settings.carrying.model_copy(update={"modes": [works.haul_mode]})
     (mode,) = modes_of(settings.model_copy(update={"carrying": bare}), values)
     metres = np.array([haul_m[str(s)] for s in sites.frame.index])
     load = mode.load_wet_kg(np.array([values["works.char.bulk_kg_m3"]]))
     cost = mode.trip_h(metres, metres) * mode.cost_per_hour(values["money.wage_per_h"]) / load
-    return Workshop(working_h * per_hour / briquettes, works.char_store_kg, cost)
+    return Workshop(working_h * per_hour / briquettes_per_char(values), works.char_store_kg, cost)
 
 
 def _wishes(settings: Settings, calendar: Calendar, names: _Names, supply: Supply, sites: Sites) -> Wishes:

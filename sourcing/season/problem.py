@@ -23,6 +23,8 @@ from sourcing.values import Values
 from sourcing.weeks import DAYS_A_WEEK, Calendar
 
 Ints = npt.NDArray[np.int64]
+CRUMB_KG = 0.5
+"""Nobody walks for less: smaller carries, which optimisers leave behind, join others of their lot [dry kg]."""
 CLASS_COLUMNS = ["crop", "residue", "ready_week", "clear_week", "loss_week"]
 
 
@@ -170,11 +172,11 @@ def carries_table(placement: Placement, problem: Problem, supply: Supply, sites:
 
     taken_kg [dry kg as it lay when ready], mass_kg [dry kg carried and charred that week, after losses],
     distance_m one way, loads (whole), carry_h [worker-hours], cost [currency]. Hours, loads and cost follow the mass
-    taken, as the optimiser charges them.
+    taken, as the optimiser charges them. Carries of under CRUMB_KG go with the largest of their lot, at the same site
+    where there is one; a lot with none larger is left where it lies.
     """
     lot, site, week, taken = carries_of(problem.instance, placement)
-    frame = pd.DataFrame({"lot": lot, "site": site, "week": week, "taken_kg": taken})
-    frame = frame[frame["taken_kg"] > 0]
+    frame = _without_crumbs(pd.DataFrame({"lot": lot, "site": site, "week": week, "taken_kg": taken}))
     lots = supply.lots[["field_id", "village", "crop", "residue", "ready_week", "loss_week"]]
     frame = frame.merge(arcs.frame, on=["lot", "site"], how="left", validate="many_to_one")
     frame = frame.join(lots, on="lot")
@@ -189,6 +191,19 @@ def carries_table(placement: Placement, problem: Problem, supply: Supply, sites:
         "loads", "carry_h", "cost",
     ]  # fmt: skip
     return frame.sort_values(["week", "site_id", "lot"], kind="stable")[columns].reset_index(drop=True)
+
+
+def _without_crumbs(frame: pd.DataFrame) -> pd.DataFrame:
+    """Carries (lot, site, week, taken_kg) of at least CRUMB_KG, each with the crumbs that join it."""
+    large = frame[frame["taken_kg"] >= CRUMB_KG].sort_values("taken_kg", ascending=False, kind="stable")
+    crumbs = frame[(frame["taken_kg"] < CRUMB_KG) & (frame["taken_kg"] > 0)]
+    here = pd.Series(large.index, pd.MultiIndex.from_frame(large[["lot", "site"]]))
+    there = pd.Series(large.index, large["lot"])
+    here, there = (s[~s.index.duplicated()] for s in (here, there))
+    joins = pd.Series(here.reindex(pd.MultiIndex.from_frame(crumbs[["lot", "site"]])).to_numpy(), crumbs.index)
+    joins = joins.fillna(crumbs["lot"].map(there))
+    more = crumbs["taken_kg"].groupby(joins).sum()
+    return large.assign(taken_kg=large["taken_kg"].add(more, fill_value=0.0)).sort_index()
 
 
 def _is_week(label: str) -> bool:

@@ -2,12 +2,14 @@
 
 from datetime import date
 
+import numpy as np
 import pandas as pd
 import pytest
 
 from sourcing.errors import InputError
 from sourcing.season.money import season_money
 from sourcing.season.works import season_work
+from sourcing.season.workshop import workshop_season
 from sourcing.weeks import Calendar
 from tests.little_seasons import VALUES, WEEKS, planned, season_settings
 
@@ -118,6 +120,18 @@ def test_moves_are_limited_a_week():
     standing = out.site_weeks.groupby("week")["barrels"].sum().reindex(range(5), fill_value=0)
     assert standing.iloc[0] <= 1
     assert (standing.diff().fillna(0) <= 1).all()
+
+
+def test_presses_that_limit_the_plan_are_those_of_the_workshop():
+    """What the plan says a hand press and a store of 100 kg can take, the workshop's own weeks take, to the gram."""
+    works = {"limits_plan": True, "presses": {"hand": 1}, "char_store_kg": 100}
+    chosen = season_settings({"works": works})
+    _, _, out, _ = planned(LOTS, ARCS, chosen, {"s0": 500.0, "s1": 900.0, "s2": 700.0})
+    char = out.site_weeks.groupby("week")["char_kg"].sum().reindex(range(WEEKS), fill_value=0.0).to_numpy()
+    shop, _, _ = workshop_season(char, char, np.full(WEEKS, 6.0), chosen, VALUES)
+    held = (shop.weeks["char_store_kg"] + shop.weeks["char_resting_kg"])[:WEEKS]
+    assert held.max() == pytest.approx(100, abs=1e-3)
+    assert char.sum() < plan()[2].site_weeks["char_kg"].sum()
 
 
 def test_all_wrong_names_are_told_at_once():
