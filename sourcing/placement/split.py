@@ -34,6 +34,8 @@ GROWTH = 1.7
 """How much larger the clusters of each further pass are."""
 WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
+LATER_SHARE = {False: 1 / 3, True: 1 / 8}
+"""Most of the time left that a cluster of a later pass may take; less where crews make clusters hard to prove."""
 TOLERANCE = 1e-6
 NARROWED_ROUGH = 1e-5
 """How exact the relaxation on the promising sites is; only a start comes of it, no bound."""
@@ -126,13 +128,23 @@ def site_links(it: Instance) -> sparse.csr_matrix:
 def promising(it: Instance, model: Model, z: Floats) -> npt.NDArray[np.bool_]:
     """Sites that the relaxed plan really uses, or that the wishes ask for, shape (S,)."""
     weeks = z[model.columns["y"]].reshape(it.sites, it.weeks).sum(axis=1)
+    return _with_heads(it, _asked(it, model) | (weeks >= PROMISING_SHARE * it.weeks))
+
+
+def _asked(it: Instance, model: Model) -> npt.NDArray[np.bool_]:
+    """Sites that the wishes ask for, shape (S,)."""
     asked = np.zeros(it.sites, dtype=bool)
     owner = owners(it, model)
     asked[owner[(model.lower > 0) & (owner >= 0)]] = True
-    used = asked | (weeks >= PROMISING_SHARE * it.weeks)
+    return asked
+
+
+def _with_heads(it: Instance, used: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_]:
+    """These sites, and the first site of each of their villages, with which the village's own variables go."""
     villages, first = np.unique(it.site_village, return_index=True)
-    used[first[np.isin(villages, it.site_village[used])]] = True  # a village's own variables go with its first site
-    return np.asarray(used)
+    heads = np.zeros(it.sites, dtype=bool)
+    heads[first[np.isin(villages, it.site_village[used])]] = True
+    return np.asarray(used | heads)
 
 
 @dataclass(frozen=True)
@@ -188,7 +200,7 @@ def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
         z = again.z
         stood = z[barrels].reshape(it.sites, it.weeks).max(axis=1) > FEWEST_STOOD
         if it.goal != "clear":
-            upper = _closed(it, model, stood | promising(it, model, model.lower))
+            upper = _closed(it, model, _with_heads(it, stood | _asked(it, model)))
         if until - time.monotonic() < 2 * again.seconds:
             break
     for least in (HALF, ALMOST_NONE):
@@ -199,7 +211,7 @@ def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
         again = _relaxed(replace(model, lower=lower, upper=upper), until, seed)
         if again.z is not None:
             used = there.reshape(it.sites, it.weeks).any(axis=1)
-            return Start(again.z, used | promising(it, model, model.lower), lower, upper)
+            return Start(again.z, _with_heads(it, used | _asked(it, model)), lower, upper)
     return Start(z, np.ones(it.sites, dtype=bool), model.lower, model.upper)
 
 
@@ -391,9 +403,8 @@ def _wave(
     work: _Work, wave: list[Ints], left: int, first: bool, gap: float, slack: float, until: float, seed: int,
     map: Callable[..., Iterable[Any]],
 ) -> engine.End:  # fmt: skip
-    remaining = max(until - time.monotonic(), 0.0)
-    each = 1.0 if "on" in work.model.columns else 4.0  # with crews clusters are hard: each is held to its share of time
-    seconds = max(0.2, min(remaining, each * remaining / left if first else remaining / 3.0))
+    remaining, hard = max(until - time.monotonic(), 0.0), "on" in work.model.columns
+    seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining * LATER_SHARE[hard]))
     cut = pieces(work, wave)
     near = gap if first else gap / 3
     tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until) for free, p in cut]
