@@ -32,12 +32,13 @@ from sourcing.season.near import KeptSites, Near, Stayed, change_price, only_kep
 from sourcing.season.outcome import Outcome, outcome, with_ways_to_workshop
 from sourcing.season.problem import Problem, carries_table, residues_of, season_problem, working_hours
 from sourcing.season.record import plan_record
-from sourcing.season.safety import cautions
+from sourcing.season.safety import caution_of, cautions
 from sourcing.season.stress import Stress, replay_season
 from sourcing.season.works import Works, imbalances, season_work
 from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
+from sourcing.words import FIRST_LANGUAGE, Said, load_words
 
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
@@ -69,7 +70,7 @@ class Plan:
     carries: pd.DataFrame
     routes: gpd.GeoDataFrame
     findings: tuple[Finding, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Said, ...]
     record: dict[str, Any]
 
 
@@ -146,10 +147,7 @@ def _placed_near(land: Land, near: Near, kept: KeptSites, tell: Tell) -> Placed:
                 last = exc
                 continue
             if among is few and placed.stayed is not None and len(few.sites.frame) < len(kept.sites.frame):
-                told = (
-                    f"Only the places of {near.name} were looked at: with all others beside them no plan was found in "
-                    "the time there was (placement.seconds)."
-                )
+                told = Said("caution.near_few", {"plan": near.name})
                 return replace(placed, stayed=replace(placed.stayed, cautions=(told, *placed.stayed.cautions)))
             return placed
     raise last if last is not None else NoPlanError("no plan can stay near the plan in force")
@@ -226,7 +224,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     narrow = narrow_ways(placed.haul, out.site_table.index, settings)
     findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *narrow, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
-    warn = (*warn, *(f"{f.found[0].upper()}{f.found[1:]}: {f.remedy}." for f in works.findings))
+    warn = (*warn, *(caution_of(f) for f in works.findings))
     warn = (*warn, *_heat_cautions(carries, land.weather, values, supply.calendar))
     warn = (*warn, *_load_cautions(carries, arcs, sites, settings, values))
     if placed.stayed is not None:
@@ -235,7 +233,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
             *stress.figures_used)  # fmt: skip
     record = plan_record(
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
-        warn, made_at, works, money, climate, stress,
+        [said.text(load_words(FIRST_LANGUAGE)) for said in warn], made_at, works, money, climate, stress,
     )  # fmt: skip
     if placed.stayed is not None:
         record = _near_record(record, placed.stayed)
@@ -248,7 +246,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
 
 def _heat_cautions(
     carries: pd.DataFrame, weather: Weather | None, values: Values, calendar: Calendar
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """A word where residue is carried in hot weeks; nothing is known of heat without a climate table."""
     if weather is None:
         return ()
@@ -257,7 +255,7 @@ def _heat_cautions(
 
 def _load_cautions(
     carries: pd.DataFrame, arcs: Arcs, sites: Sites, settings: Settings, values: Values
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """A word where the plan's loads are more than people should carry."""
     pairs = carries[["lot", "mode"]].assign(site=sites.frame.index.get_indexer(carries["site_id"]))
     loads = pairs.merge(arcs.frame[["lot", "site", "load_wet_kg"]], on=["lot", "site"], how="left")

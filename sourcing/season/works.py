@@ -238,6 +238,7 @@ def _idle_crews(sites: pd.DataFrame) -> tuple[Finding, ...]:
         Finding(
             "look", "season.toml", None, "idle_crews", found, "several barrels at a site",
             "raise fleet.least_at_site or money.site_open_cost, so that fewer sites have more barrels",
+            figures=(("idle", len(idle)), ("all", len(sites)), ("hours", round(spare))),
         ),
     )  # fmt: skip
 
