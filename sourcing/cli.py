@@ -20,15 +20,10 @@ from sourcing.change.twosided import write_two_sided_map
 from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.intake.fields import clean_fields
-from sourcing.intake.keep import INPUTS_FILE, keep_inputs
 from sourcing.intake.sendback import write_send_back
 from sourcing.intake.survey import read_survey, schema
 from sourcing.options import options, season_text
-from sourcing.outputs.exports import message, write_gpx, write_kml
-from sourcing.outputs.folder import new_plan_folder
-from sourcing.outputs.maps import write_map
-from sourcing.outputs.sheets import write_sheets
-from sourcing.outputs.tables import write_layers, write_record, write_workbook
+from sourcing.outputs.write import write_plan
 from sourcing.plan import Land, Plan, load_values, plan_season, read_land
 from sourcing.residue.bands import supply_bands
 from sourcing.residue.coverage import unsurveyed_supply
@@ -306,19 +301,10 @@ def settings(about: str, as_json: bool) -> None:
 
 
 def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
-    with new_plan_folder(folder, made_at) as target:
-        write_record(planned, target.work / "plan.json")
-        write_layers(planned, target.work / "plan.gpkg")
-        write_workbook(planned, target.work / "plan.xlsx")
-        write_map(planned, target.work / "map.html")
-        write_sheets(planned, target.work / "sheets.pdf", planned.settings.outputs.paper)
-        write_gpx(planned, target.work / "places.gpx")
-        write_kml(planned, target.work / "plan.kml")
-        (target.work / "message.txt").write_text(message(planned) + "\n", encoding="utf-8")
-        why_not = keep_inputs(folder, planned.settings, planned.survey.inputs, target.work / INPUTS_FILE)
+    target, why_not = write_plan(planned, folder, made_at)
     if why_not:
         err.print(f"The plan folder does not keep what it was made from: {why_not}.", markup=False)
-    return target.final
+    return target
 
 
 def _brief(planned: Plan) -> dict[str, Any]:

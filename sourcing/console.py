@@ -92,7 +92,7 @@ def show_plan(planned: Plan, folder: Path) -> None:
             f"{row.char_kg / 1000:,.1f}", f"{row.mean_carry_m:,.0f}",
         )  # fmt: skip
     out.print(table)
-    for caution in planned.cautions:
+    for caution in record["cautions"]:
         out.print(f"! {caution}", markup=False)
     out.print(f"\nMap: {(folder / 'map.html').resolve()}", markup=False)
     out.print(f"All files: {folder.resolve()}", markup=False)

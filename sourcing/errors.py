@@ -36,6 +36,8 @@ class Finding:
     expected: str
     remedy: str
     field_id: str = ""
+    figures: tuple[tuple[str, float], ...] = ()
+    """The figures in it by name, where it is told in other languages too."""
 
     def sentence(self) -> str:
         """The finding as one line of plain words."""
@@ -44,7 +46,9 @@ class Finding:
 
     def as_dict(self) -> dict[str, Any]:
         """The finding as plain values, for JSON and tables."""
-        return asdict(self)
+        plain = asdict(self)
+        del plain["figures"]
+        return plain
 
 
 class SourcingError(Exception):

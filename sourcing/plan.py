@@ -16,6 +16,7 @@ import pandas as pd
 
 from sourcing.carrying.carry import Arcs, carry_arcs, carry_routes, modes_of
 from sourcing.carrying.effort import heat_cautions, load_cautions
+from sourcing.carrying.haul import Haul, narrow_ways, ways_to_workshop
 from sourcing.carrying.sites import Sites, candidate_sites
 from sourcing.errors import Finding, NoPlanError, PlanFaultError
 from sourcing.intake.fields import Fields, clean_fields
@@ -28,15 +29,16 @@ from sourcing.season.barrel import barrel_rates
 from sourcing.season.climate import Climate, season_climate
 from sourcing.season.money import Money, cash_gap, season_money
 from sourcing.season.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
-from sourcing.season.outcome import Outcome, outcome
+from sourcing.season.outcome import Outcome, outcome, with_ways_to_workshop
 from sourcing.season.problem import Problem, carries_table, residues_of, season_problem, working_hours
 from sourcing.season.record import plan_record
-from sourcing.season.safety import cautions
+from sourcing.season.safety import caution_of, cautions
 from sourcing.season.stress import Stress, replay_season
-from sourcing.season.works import Works, haul_distances, imbalances, season_work
+from sourcing.season.works import Works, imbalances, season_work
 from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
+from sourcing.words import FIRST_LANGUAGE, Said, load_words
 
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
@@ -68,7 +70,7 @@ class Plan:
     carries: pd.DataFrame
     routes: gpd.GeoDataFrame
     findings: tuple[Finding, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Said, ...]
     record: dict[str, Any]
 
 
@@ -114,7 +116,7 @@ class Placed:
     rates: pd.DataFrame
     sites: Sites
     arcs: Arcs
-    haul_m: dict[str, float] | None
+    haul: Haul | None
     problem: Problem
     placement: Placement
     stayed: Stayed | None
@@ -145,10 +147,7 @@ def _placed_near(land: Land, near: Near, kept: KeptSites, tell: Tell) -> Placed:
                 last = exc
                 continue
             if among is few and placed.stayed is not None and len(few.sites.frame) < len(kept.sites.frame):
-                told = (
-                    f"Only the places of {near.name} were looked at: with all others beside them no plan was found in "
-                    "the time there was (placement.seconds)."
-                )
+                told = Said("caution.near_few", {"plan": near.name})
                 return replace(placed, stayed=replace(placed.stayed, cautions=(told, *placed.stayed.cautions)))
             return placed
     raise last if last is not None else NoPlanError("no plan can stay near the plan in force")
@@ -162,9 +161,10 @@ def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites
     rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
     tell("Measuring carrying distances")
     arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
-    haul_m = ways_to_workshop(survey, sites, settings)
+    haul = ways_to_workshop(survey, sites, network, supply.calendar, settings, values)
     tell("Placing the barrels")
-    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, haul_m)
+    metres = None if haul is None else haul.metres
+    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, metres)
     choice = settings.placement
     stayed = None
     if staying is None:
@@ -178,8 +178,9 @@ def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites
     if faults := check(problem.instance, placement):
         raise PlanFaultError(faults)
     used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
-            *(stayed.figures_used if stayed is not None else ()))  # fmt: skip
-    return Placed(rates, sites, arcs, haul_m, problem, placement, stayed, used)
+            *(stayed.figures_used if stayed is not None else ()),
+            *(haul.figures_used if haul is not None else ()))  # fmt: skip
+    return Placed(rates, sites, arcs, haul, problem, placement, stayed, used)
 
 
 def best_placement(instance: Instance, choice: PlacementSettings, tell: Tell) -> Placement:
@@ -209,7 +210,8 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     carries = carries_table(placement, problem, supply, sites, arcs)
     work_h = working_hours(supply.calendar, settings.fleet)
     out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
-    works = _work(out, carries, rates, placed.haul_m, supply, settings, values)
+    out = with_ways_to_workshop(out, placed.haul)
+    works = _work(out, carries, rates, placed.haul, supply, settings, values)
     money = season_money(works, carries, rates, supply.lots, settings, values)
     if wrong := cash_gap(money, settings):
         raise PlanFaultError([f"the cash by week and the ledger differ by {wrong} cents"])
@@ -219,9 +221,10 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     tell("Drawing up the plan")
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()
-    findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *works.findings)
+    narrow = narrow_ways(placed.haul, out.site_table.index, settings)
+    findings = (*fields.findings, *supply.findings, *roads, *sites.findings, *arcs.findings, *narrow, *works.findings)
     warn = cautions(carries, supply, settings, values, straight_line=arcs.straight_line)
-    warn = (*warn, *(f"{f.found[0].upper()}{f.found[1:]}: {f.remedy}." for f in works.findings))
+    warn = (*warn, *(caution_of(f) for f in works.findings))
     warn = (*warn, *_heat_cautions(carries, land.weather, values, supply.calendar))
     warn = (*warn, *_load_cautions(carries, arcs, sites, settings, values))
     if placed.stayed is not None:
@@ -230,7 +233,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
             *stress.figures_used)  # fmt: skip
     record = plan_record(
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
-        warn, made_at, works, money, climate, stress,
+        [said.text(load_words(FIRST_LANGUAGE)) for said in warn], made_at, works, money, climate, stress,
     )  # fmt: skip
     if placed.stayed is not None:
         record = _near_record(record, placed.stayed)
@@ -243,7 +246,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
 
 def _heat_cautions(
     carries: pd.DataFrame, weather: Weather | None, values: Values, calendar: Calendar
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """A word where residue is carried in hot weeks; nothing is known of heat without a climate table."""
     if weather is None:
         return ()
@@ -252,7 +255,7 @@ def _heat_cautions(
 
 def _load_cautions(
     carries: pd.DataFrame, arcs: Arcs, sites: Sites, settings: Settings, values: Values
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """A word where the plan's loads are more than people should carry."""
     pairs = carries[["lot", "mode"]].assign(site=sites.frame.index.get_indexer(carries["site_id"]))
     loads = pairs.merge(arcs.frame[["lot", "site", "load_wet_kg"]], on=["lot", "site"], how="left")
@@ -276,20 +279,11 @@ def load_values(folder: Path, settings: Settings) -> Values:
     return Values.load(settings.values, own)
 
 
-def ways_to_workshop(survey: Survey, sites: Sites, settings: Settings) -> dict[str, float] | None:
-    """Way from each candidate site to the nearest workshop [m]; None where the season has no workshop."""
-    if survey.workshop is None:
-        return None
-    points = survey.workshop.frame.to_crs("EPSG:4326").geometry
-    places = {str(k): (p.x, p.y) for k, p in sites.frame.geometry.items()}
-    return haul_distances(places, list(zip(points.x, points.y, strict=True)), settings.carrying.detour_factor)
-
-
 def _work(
     out: Outcome,
     carries: pd.DataFrame,
     rates: pd.DataFrame,
-    haul_m: dict[str, float] | None,
+    haul: Haul | None,
     supply: Supply,
     settings: Settings,
     values: Values,
@@ -305,7 +299,7 @@ def _work(
         settings,
         values,
         site_lonlat=places,
-        haul_m=haul_m,
+        haul_m=None if haul is None else haul.metres,
     )
     if faults := imbalances(works, carries):
         raise PlanFaultError(faults)

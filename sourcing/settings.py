@@ -225,6 +225,8 @@ class FleetSettings(Section):
     """A site counts as keeping several barrels busy in a week with at least this many of them."""
     hours_a_day: Positive = 8.0
     """Working hours a day [h]."""
+    day_starts: Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")] = "07:00"
+    """When crews come to the barrels [hh:mm]; the sheets' clock times follow from it."""
     days_a_week: Annotated[float, Field(gt=0, le=7)] = 6.0
     """Working days a week."""
     days_in_week: dict[str, Annotated[float, Field(ge=0, le=7)]] = {}
@@ -294,6 +296,9 @@ class WaterSettings(Section):
     """Water that can be had at each site in a week [l]; left out, enough."""
     villages: dict[str, NotNegative] = {}
     """Water at each site of particular villages [l a week]."""
+    comes_from: dict[str, str] = {}
+    """Where quench water comes from in particular villages, as the sheets shall say it: "veshmarra" = "the ford below
+    the mill". Elsewhere it is works.water_from."""
 
 
 class Fixed(Section):

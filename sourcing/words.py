@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import cache
 from importlib.resources import files
@@ -63,6 +63,15 @@ class Words:
         }  # fmt: skip
         return self.of("reason", str(village["reason"])).format(**named)
 
+    def residue(self, crop: str, residue: str) -> str:
+        """A residue in words, such as 'maize stalk'."""
+        return self("sheet.residue_of", crop=self.of("crop", crop), residue=self.of("residue", residue))
+
+    def figure(self, value: float) -> str:
+        """A number with as many decimals as it needs, at most six figures in all."""
+        plain = f"{value:.6g}"
+        return self.number(value, 0 if "e" in plain else len(plain.partition(".")[2]))
+
     def tonnes(self, kg: float) -> str:
         """A mass [kg] in tonnes, with one decimal below 100."""
         return self.number(kg / 1000, 1 if kg < TENTHS_BELOW_KG else 0)
@@ -108,6 +117,29 @@ class Words:
     def month(self, day: date) -> str:
         """Short name of the month of a day."""
         return str(self.dates["months_short"][day.month - 1])
+
+
+@dataclass(frozen=True)
+class Said:
+    """Something to be said in any language: the key of its words, and what is filled in."""
+
+    key: str
+    figures: Mapping[str, float | str | Said | tuple[Said, ...]] = field(default_factory=dict)
+    """A number is written as the language writes numbers, a text (a name, a date) stands as it is."""
+
+    def text(self, words: Words) -> str:
+        """It in words. An open word that no file has, such as a crop of the season's own, is said as it is written."""
+        if self.key not in words.text:
+            return words.of(*self.key.split(".", 1))
+        return words(self.key, **{name: self._filled(value, words) for name, value in self.figures.items()})
+
+    @staticmethod
+    def _filled(value: float | str | Said | tuple[Said, ...], words: Words) -> str:
+        if isinstance(value, Said):
+            return value.text(words)
+        if isinstance(value, tuple):
+            return ", ".join(one.text(words) for one in value)
+        return value if isinstance(value, str) else words.figure(value)
 
 
 def languages() -> tuple[str, ...]:

@@ -20,6 +20,7 @@ from shapely.geometry import LineString, MultiPolygon, Point, Polygon
 
 from sourcing.settings import settings_from
 from sourcing.weeks import Calendar
+from sourcing.words import Said
 
 CRS = "EPSG:32630"
 LOCAL = (600_000.0, 1_230_000.0)
@@ -170,7 +171,7 @@ def landscape(
         ),
         arcs=SimpleNamespace(straight_line=False), network=None, survey=survey, site_weeks=site_weeks,
         site_table=site_table, village_table=village_table, carries=carries, field_table=field_table, routes=routes,
-        cautions=CAUTIONS, record=record,
+        cautions=tuple(Said("caution.other", {"text": text}) for text in CAUTIONS), record=record,
     )  # fmt: skip
 
 

@@ -13,6 +13,7 @@ import pandas as pd
 from sourcing.carrying.carry import Mode
 from sourcing.network.walking import KM_H_OF_M_S, pandolf_w
 from sourcing.values import Values
+from sourcing.words import Said
 
 
 def on_body(mode: Mode, values: Values) -> bool:
@@ -44,7 +45,7 @@ def effort_table(
     return pd.DataFrame(rows, columns=columns).set_index("mode")
 
 
-def load_cautions(arcs: pd.DataFrame, modes: Mapping[str, Mode], values: Values) -> tuple[str, ...]:
+def load_cautions(arcs: pd.DataFrame, modes: Mapping[str, Mode], values: Values) -> tuple[Said, ...]:
     """Cautions where the heaviest load that a person bears exceeds a published limit; none where no load does.
 
     `arcs`: the arcs or carries of a plan, with mode and load_wet_kg [kg as it lies, a load].
@@ -52,27 +53,18 @@ def load_cautions(arcs: pd.DataFrame, modes: Mapping[str, Mode], values: Values)
     limit = {k: values[f"carry.limit.{k}_kg"] for k in ("young_or_old", "woman", "lift", "man", "never")}
     out = []
     for name, row in effort_table(arcs, modes, values).iterrows():
-        load = float(row["load_wet_kg"])
-        what = f"A {str(name).replace('_', ' ')} reaches {load:.0f} kg a person"
-        if load > limit["never"]:
-            out.append(f"{what}: nobody should ever carry more than {limit['never']:g} kg. Make smaller loads.")
-        elif load > limit["man"]:
-            out.append(f"{what}, more than the {limit['man']:g} kg that is the reference for men of 20 to 45 years. "
-                       "Make smaller loads.")  # fmt: skip
-        elif load > limit["woman"]:
-            out.append(f"{what}: too much for women, and for men under 20 or over 45 ({limit['woman']:g} kg)"
-                       + (f", and more than the {limit['lift']:g} kg that one person should lift alone."
-                          if load > limit["lift"] else "."))  # fmt: skip
-        elif load > limit["young_or_old"]:
-            out.append(f"{what}: too much for women under 20 or over 45 ({limit['young_or_old']:g} kg); give them "
-                       "smaller bundles.")  # fmt: skip
+        load, mode = float(row["load_wet_kg"]), Said(f"load.{name}")
+        over = [k for k in ("never", "man", "woman", "young_or_old") if load > limit[k]]
+        if over:
+            lifted = over[0] == "woman" and load > limit["lift"]
+            figures = {"kg": round(load), "most": limit[over[0]]} | ({"lift": limit["lift"]} if lifted else {})
+            out.append(Said(f"caution.load_{'lift' if lifted else over[0]}", {"load": mode, **figures}))
         if row["hard"]:
-            out.append(f"Carrying a {str(name).replace('_', ' ')} is hard work (about {row['power_w']:.0f} W): "
-                       "take turns and rest.")  # fmt: skip
+            out.append(Said("caution.hard_work", {"load": mode, "power": round(float(row["power_w"]))}))
     return tuple(out)
 
 
-def heat_cautions(temperature_c: pd.Series, busy_weeks: pd.Index, values: Values) -> tuple[str, ...]:
+def heat_cautions(temperature_c: pd.Series, busy_weeks: pd.Index, values: Values) -> tuple[Said, ...]:
     """A caution where residue is carried in hot weeks.
 
     `temperature_c`: mean temperature by week index; `busy_weeks`: the weeks with carrying.
@@ -82,7 +74,5 @@ def heat_cautions(temperature_c: pd.Series, busy_weeks: pd.Index, values: Values
     weeks = int((known > hot).sum())
     if not weeks:
         return ()
-    return (
-        f"In {weeks} of {len(busy_weeks)} weeks of carrying the mean temperature is above {hot:g} °C (up to "
-        f"{known.max():.0f} °C): carry in the cool hours, with water and shade.",
-    )
+    figures = {"weeks": weeks, "of": len(busy_weeks), "limit": hot, "most": round(float(known.max()))}
+    return (Said("caution.heat", figures),)

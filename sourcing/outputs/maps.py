@@ -86,7 +86,8 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
     drawn = _drawn(plan, words)
     several = plan.settings.fleet.several
     data = _script_json({**drawn.data, "made": made.astimezone(UTC).isoformat(timespec="seconds")})
-    font = devanagari_css() if has_devanagari(data) or any(has_devanagari(c) for c in plan.cautions) else ""
+    warn = [said.text(words) for said in plan.cautions]
+    font = devanagari_css() if has_devanagari(data) or any(has_devanagari(c) for c in warn) else ""
     page = {
         "w": words,
         "title": words("map.title", season=plan.settings.season.name),
@@ -95,7 +96,7 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
         "rank_lead": words("rank.lead", several=several),
         "about": _about(plan, words, offline),
         "licence": _leaflet_licence(),
-        "cautions": plan.cautions,
+        "cautions": warn,
         "facts": _facts(plan, words, made),
         "style": Markup(font + _palette_css() + _web("style.css")),
         "data": data,

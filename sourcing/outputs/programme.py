@@ -40,9 +40,7 @@ class Programme:
 
     def residue(self, crop: str, residue: str) -> str:
         """A residue in words, such as 'maize stalk'."""
-        return self.words(
-            "sheet.residue_of", crop=self.words.of("crop", crop), residue=self.words.of("residue", residue)
-        )
+        return self.words.residue(crop, residue)
 
     def week_number(self, week: int) -> str:
         """ISO number of a week."""

@@ -94,7 +94,7 @@ def title_sheet(prog: Programme, land: Land, paper: str) -> Page:
     made = words("facts.made", date=words.day(prog.made))
     y = head(page, words("sheet.decision"), prog.plan.settings.season.name, (made,))
     y = facts(page, MARGIN, y, page.inner, decision(prog), 31, 9.5) + 2
-    warn = [f"•  {text}" for text in prog.plan.cautions]
+    warn = [f"•  {said.text(prog.words)}" for said in prog.plan.cautions]
     data = data_lines(prog)
     size = 7.2
     below = _lines_height(warn, page.inner, size) + _lines_height(data, page.inner, size) + 14
@@ -438,7 +438,7 @@ def whole_safety_sheet(prog: Programme, paper: str) -> Iterator[Page]:
     words = prog.words
     page = Page(paper)
     y = free = head(page, words("sheet.hang"), words("sheet.safety_sheet"))
-    topic, lines = "", safety_sheet(prog.plan.values)
+    topic, lines = "", safety_sheet(prog.plan.values, words)
     for line in lines:
         needed = 6 + len(line.text) / 95 * 4.6
         if y + needed > page.bottom:

@@ -174,7 +174,7 @@ def _map(page: Page, prog: Programme, land: Land, site: str, fields: pd.DataFram
 def _safety(page: Page, prog: Programme, x: float, y: float, most: float) -> float:
     words = prog.words
     y = heading(page, x, y, words("safety.title"), most)
-    sheet = safety_sheet(prog.plan.values)
+    sheet = safety_sheet(prog.plan.values, words)
     poison = next((line.topic for line in sheet if POISON in line.figures), "")
     first_on_poison = next((line for line in sheet if line.topic == poison), None)
     for line in sheet:

@@ -15,6 +15,7 @@ from shapely.geometry import Point
 
 from sourcing.plan import Plan
 from sourcing.weeks import Calendar
+from sourcing.words import load_words
 
 WIDEST_COLUMN = 48
 
@@ -44,6 +45,7 @@ def write_workbook(plan: Plan, path: Path) -> None:
 
 def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
     """The sheets of the workbook, in order: name and table, headings with units."""
+    words = load_words(plan.settings.season.language)
     yield (
         "Totals",
         pd.DataFrame([(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]),
@@ -77,7 +79,7 @@ def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
     yield "Findings", pd.DataFrame([f.as_dict() for f in plan.findings])
     yield "Set aside", plan.fields.set_aside
     yield "Figures used", pd.DataFrame(plan.record["values_used"])
-    yield "Cautions", pd.DataFrame({"caution": list(plan.cautions)})
+    yield "Cautions", pd.DataFrame({"caution": [said.text(words) for said in plan.cautions]})
 
 
 def barrels_by_week(plan: Plan) -> pd.DataFrame:

@@ -113,6 +113,7 @@ class DayTask:
 
     barrel: int
     batch: int
+    """From 0; -1 is the last of the day before."""
     task: Literal["fill", "light", "char", "quench", "seal", "shut", "empty"]
     start_min: float
     end_min: float
@@ -296,7 +297,7 @@ def day_chart(day: BarrelDay, day_min: float) -> tuple[DayTask, ...]:
 
     Only for batches that end within the day. Each barrel's slot falls to the tenders in turn. A look-in is made in
     the slot nearest its time and has no bar. Sealed barrels stay shut from bar to bar; those sealed last are opened the
-    next morning.
+    next morning, and so the day begins with emptying those of the day before (batch -1).
     """
     times, slot, out = day.times, day.slot_min, []
     ending: Literal["quench", "seal"] = "seal" if times.shut else "quench"
@@ -305,6 +306,9 @@ def day_chart(day: BarrelDay, day_min: float) -> tuple[DayTask, ...]:
     passed = math.ceil(whole / slot - _TINY) if waits else day.barrels
     late = min(passed * slot - whole, day.cycle_min - times.chain_min) if waits else 0.0
     for barrel, count in enumerate(day.batches_by_barrel):
+        if times.shut and count >= 1:
+            first = barrel * slot
+            out.append(DayTask(barrel, -1, "empty", first, first + times.empty, barrel % day.tenders))
         for batch in range(int(count)):
             start = barrel * slot + batch * day.cycle_min + (times.empty if times.shut else 0.0)
             lit = start + times.fill

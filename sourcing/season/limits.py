@@ -62,6 +62,8 @@ def season_limits(
     water = _water(settings, calendar, names, classes, sites)
     workshop = _workshop(settings, values, sites, working_h, haul_m)
     wishes = _wishes(settings, calendar, names, supply, sites)
+    for village in settings.water.comes_from:
+        names.village(village, "water.comes_from")
     if names.faults:
         raise InputError(names.faults)
     used = [

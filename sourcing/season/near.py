@@ -27,6 +27,7 @@ from sourcing.residue.supply import Supply
 from sourcing.settings import Settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
+from sourcing.words import Said
 
 PRICES = ("money.change_barrel_week", "money.change_site")
 KEPT = "kept"
@@ -102,7 +103,7 @@ class Stayed:
     facts: dict[str, Any]
     """For the record: plan, from, weeks_kept, kept_as_worked, barrel_weeks_more, barrel_weeks_fewer, sites_new,
     sites_given_up, price [units of the goal]."""
-    cautions: tuple[str, ...]
+    cautions: tuple[Said, ...]
     figures_used: tuple[str, ...]
 
 
@@ -124,18 +125,13 @@ def solve_near(
     """
     held = near_instance(instance, near, kept, calendar, values, exact=exact)
     placement = search(held)
-    cautions = []
+    cautions: list[Said] = []
     if not exact:
-        cautions.append(
-            f"The weeks before {near.from_day} could not be kept just as {near.name} has them: the fields and wishes "
-            "as they are now do not bear it. Barrels that could not be kept busy are left out of those weeks."
-        )
+        cautions.append(Said("caution.near_kept", {"day": str(near.from_day), "plan": near.name}))
     last = held.previous.barrels if held.previous is not None else np.zeros_like(placement.barrels)
     outside = near.barrels.loc[:, [w for w in near.barrels.columns if w not in calendar.labels]].to_numpy()
     if outside.any():
-        cautions.append(
-            f"{near.name} has {int(outside.sum())} barrel-weeks in weeks that this season does not have any more."
-        )
+        cautions.append(Said("caution.near_weeks", {"plan": near.name, "weeks": int(outside.sum())}))
     off = placement.barrels - last
     used, before = placement.barrels.any(axis=1), last.any(axis=1)
     facts = {

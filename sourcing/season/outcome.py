@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
+from sourcing.carrying.haul import Haul
 from sourcing.carrying.sites import Sites
 from sourcing.intake.fields import Fields
 from sourcing.placement import Placement
@@ -45,6 +46,14 @@ def outcome(
     field_table = _field_table(fields, supply, carries)
     villages = _village_table(fields, supply, sites, weeks, weighed, several, placement, settings)
     return Outcome(weeks, site_table, villages, field_table)
+
+
+def with_ways_to_workshop(out: Outcome, haul: Haul | None) -> Outcome:
+    """The same with the way from each site to the workshop, `haul_m` [m], where the season has one."""
+    if haul is None:
+        return out
+    metres = [haul.metres[str(site)] for site in out.site_table.index]
+    return replace(out, site_table=out.site_table.assign(haul_m=metres))
 
 
 def _with_rates(carries: pd.DataFrame, rates: pd.DataFrame) -> pd.DataFrame:

@@ -1,8 +1,9 @@
 """What every output says about danger, and the safety sheet of a site.
 
-The sheet's words are data (`sourcing/data/safety_sheet.csv`), each line with its source and standing; the numbers in
-them are figures, so that a season's stricter figure shows. Nothing here replaces local rules, a licence, or a trained
-person.
+What is said is kept apart from its words, which are in the word files of each language: a caution is a key and its
+figures. The lines of the sheet and their sources are data (`sourcing/data/safety_sheet.csv`); the numbers in them are
+figures of the trade, so that a season's stricter figure shows. Nothing here replaces local rules, a licence, or a
+trained person.
 """
 
 from __future__ import annotations
@@ -15,11 +16,13 @@ from importlib.resources import files
 
 import pandas as pd
 
+from sourcing.errors import Finding
 from sourcing.residue.supply import Supply
 from sourcing.settings import Settings
 from sourcing.values import Values
+from sourcing.words import FIRST_LANGUAGE, Said, Words, load_words
 
-SHEET_COLUMNS = ("topic", "text", "source", "standing")
+SHEET_COLUMNS = ("topic", "line", "source", "standing")
 _FIGURE = re.compile(r"\{([a-z0-9_.]+)\}")
 
 
@@ -36,59 +39,53 @@ class Advice:
     """Names of the figures in the text."""
 
 
-def safety_sheet(values: Values) -> tuple[Advice, ...]:
+def safety_sheet(values: Values, words: Words) -> tuple[Advice, ...]:
     """The safety sheet of a site, line by line in the order in which a crew needs it, figures filled in."""
-    text = (files("sourcing") / "data" / "safety_sheet.csv").read_text(encoding="utf-8")
+    rows = (files("sourcing") / "data" / "safety_sheet.csv").read_text(encoding="utf-8")
     out = []
-    for row in csv.DictReader(io.StringIO(text)):
-        names = tuple(_name(found) for found in _FIGURE.findall(row["text"]))
-        filled = _FIGURE.sub(lambda match: _shown(match[1], values), row["text"])
-        out.append(Advice(row["topic"], filled, row["source"], row["standing"], names))
+    for row in csv.DictReader(io.StringIO(rows)):
+        text = words(f"rule.{row['line']}")
+        names = tuple(_name(found) for found in _FIGURE.findall(text))
+        filled = _FIGURE.sub(lambda match: _shown(match[1], values, words), text)
+        out.append(Advice(words(f"topic.{row['topic']}"), filled, row["source"], row["standing"], names))
     return tuple(out)
 
 
 def cautions(
     carries: pd.DataFrame, supply: Supply, settings: Settings, values: Values, *, straight_line: bool = False
-) -> tuple[str, ...]:
+) -> tuple[Said, ...]:
     """The short plain sentences that stand on every output of a plan.
 
     `carries`: the plan's carries (columns crop, residue at least). `straight_line`: no paths were given.
     """
-    house, thatch, crop = (
-        f"{values[f'site.setback.{kind}.distance_m']:g} m" for kind in ("house", "thatch", "standing_crop")
-    )
+    away = {k: values[f"site.setback.{kind}.distance_m"]
+            for k, kind in (("house", "house"), ("thatch", "thatch"), ("crop", "standing_crop"))}  # fmt: skip
     out = [
-        "Local rules and licensed practice come first; where burning needs a permit or a trained person, get them.",
-        f"Keep barrels at least {house} from houses, {thatch} from thatch and {crop} from standing crops. Sweep loose "
-        "residue from around the barrels and wet the ground.",
-        f"At least {values['safety.people.least']:g} grown people at every fire, water and beaters at hand, no "
-        f"lighting in wind over {values['safety.wind.stop_km_h']:g} km/h, children kept away.",
-        "Thick gloves and a mask when opening a barrel; stand upwind: carbon monoxide cannot be smelled.",
-        "Quench fully, look again, and store char in a tightly lidded container: char that is not wet through or cold "
-        f"lights itself again. Let it stand {values['safety.cool.open_air_h']:g} h in the open before carrying it far.",
+        Said("caution.rules"),
+        Said("caution.distances", away),
+        Said("caution.people", {"people": values["safety.people.least"], "wind": values["safety.wind.stop_km_h"]}),
+        Said("caution.monoxide"),
+        Said("caution.quench", {"hours": values["safety.cool.open_air_h"]}),
     ]
     if _seals(carries, settings):
-        out.append(
-            f"Sealed barrels stay shut at least {values['safety.cool.sealed_h']:g} h; sealing takes two people, better "
-            "three."
-        )
-    wet = _wet_residues(carries, values)
-    if wet:
-        out.append(
-            f"Residue wetter than {values['safety.dry_feed_share']:.0%} smokes, chars badly and gives off far more "
-            f"methane; dry it first: {', '.join(wet)}."
-        )
+        out.append(Said("caution.sealed", {"hours": values["safety.cool.sealed_h"]}))
+    if wet := _wet_residues(carries, values):
+        out.append(Said("caution.wet", {"share": 100 * values["safety.dry_feed_share"], "residues": wet}))
     if straight_line:
-        out.append(
-            "No paths were given: distances are straight lines times "
-            f"{settings.carrying.detour_factor:g}; walk the longest ones before promising anything."
-        )
+        out.append(Said("caution.straight", {"factor": settings.carrying.detour_factor}))
     if "estimated" in supply.lots and bool(supply.lots["estimated"].any()):
-        out.append("Part of the residue is estimated for fields that nobody surveyed; it is shown apart.")
-    examples = sorted(n for n, f in values.under("money").items() if f.standing == "example")
-    if examples:
-        out.append("Prices and wages are examples until the season gives its own, and so are all amounts of money.")
+        out.append(Said("caution.estimated"))
+    if any(f.standing == "example" for f in values.under("money").values()):
+        out.append(Said("caution.examples"))
     return tuple(out)
+
+
+def caution_of(finding: Finding) -> Said:
+    """A finding as a caution: in the words of its kind, where the word files have them, else as it was found."""
+    key = f"caution.{finding.what}"
+    if key in load_words(FIRST_LANGUAGE).text:
+        return Said(key, dict(finding.figures))
+    return Said("caution.other", {"text": f"{finding.found[0].upper()}{finding.found[1:]}: {finding.remedy}."})
 
 
 def _seals(carries: pd.DataFrame, settings: Settings) -> bool:
@@ -98,10 +95,13 @@ def _seals(carries: pd.DataFrame, settings: Settings) -> bool:
     return any(e == "seal" and name in done for name, e in settings.works.ending_by_residue.items())
 
 
-def _wet_residues(carries: pd.DataFrame, values: Values) -> list[str]:
+def _wet_residues(carries: pd.DataFrame, values: Values) -> tuple[Said, ...]:
     most = values["safety.dry_feed_share"]
-    names = {f"{crop} {residue}": f"crop.{crop}.{residue}.moisture_ready" for crop, residue in _pairs(carries)}
-    return [said.replace("_", " ") for said, name in names.items() if name in values and values[name] > most + 1e-9]
+    return tuple(
+        Said("sheet.residue_of", {"crop": Said(f"crop.{crop}"), "residue": Said(f"residue.{residue}")})
+        for crop, residue in _pairs(carries)
+        if (name := f"crop.{crop}.{residue}.moisture_ready") in values and values[name] > most + 1e-9
+    )
 
 
 def _pairs(carries: pd.DataFrame) -> list[tuple[str, str]]:
@@ -115,6 +115,6 @@ def _name(placeholder: str) -> str:
     return placeholder.removesuffix("_pct") + "_share" if placeholder.endswith("_pct") else placeholder
 
 
-def _shown(placeholder: str, values: Values) -> str:
+def _shown(placeholder: str, values: Values, words: Words) -> str:
     number = values[_name(placeholder)]
-    return f"{number * 100:g}" if placeholder.endswith("_pct") else f"{number:g}"
+    return words.figure(number * 100 if placeholder.endswith("_pct") else number)

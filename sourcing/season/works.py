@@ -104,17 +104,6 @@ def season_work(
     return Works(batches, sites, order, moves, workshop, findings, tuple(sorted(used)))
 
 
-def haul_distances(
-    site_lonlat: Mapping[str, tuple[float, float]], workshops: Sequence[tuple[float, float]], detour_factor: float
-) -> dict[str, float]:
-    """Way from each site to the nearest workshop [m]: straight line on WGS 84 times the detour factor."""
-    geod = Geod(ellps="WGS84")
-    return {
-        site: min(float(geod.inv(lon, lat, wlon, wlat)[2]) for wlon, wlat in workshops) * detour_factor
-        for site, (lon, lat) in site_lonlat.items()
-    }
-
-
 def village_arrivals(site_weeks: pd.DataFrame) -> pd.DataFrame:
     """Barrels that come into each village from outside, a week: village, week, barrels (only where there are any).
 
@@ -252,8 +241,13 @@ def _idle_crews(sites: pd.DataFrame) -> tuple[Finding, ...]:
     return (
         Finding(
             "look", "season.toml", None, "idle_crews", found, "several barrels at a site",
+<<<<<<< HEAD
             "set works.crew_paid = 'by_week', or raise fleet.least_at_site or money.site_open_cost, "
             "so that fewer sites have more barrels",
+=======
+            "raise fleet.least_at_site or money.site_open_cost, so that fewer sites have more barrels",
+            figures=(("idle", len(idle)), ("all", len(sites)), ("hours", round(spare))),
+>>>>>>> main
         ),
     )  # fmt: skip
 

@@ -48,5 +48,5 @@ def test_heat_is_told_only_where_it_is_hot(tmp_path):
     (tmp_path / "a").mkdir()
     (tmp_path / "b").mkdir()
     mild, hot = plan_with(tmp_path / "a", temperature_c=20.0), plan_with(tmp_path / "b", temperature_c=41.0)
-    assert not any("cool hours" in c for c in mild.cautions)
-    assert any("cool hours" in c for c in hot.cautions)
+    assert not any("cool hours" in c for c in mild.record["cautions"])
+    assert any("cool hours" in c for c in hot.record["cautions"])

@@ -164,7 +164,7 @@ def test_the_record_has_the_keys_that_scripts_rely_on(burkina):
 
 
 def test_every_plan_says_that_distances_are_straight_lines_where_no_paths_are_given(burkina):
-    assert any("straight line" in c for c in burkina.cautions)
+    assert any("straight line" in c for c in burkina.record["cautions"])
 
 
 def test_several_weeks_are_counted_as_the_planner_would(burkina):

@@ -11,7 +11,7 @@ import pytest
 from sourcing.errors import OutputError
 from sourcing.outputs import maps
 from sourcing.outputs.maps import HATCH, PALETTE, SeasonFigure, policy, render_map, tile_host, write_map
-from sourcing.words import load_words
+from sourcing.words import Said, load_words
 from tests.landscape import landscape
 
 MADE = datetime(2027, 9, 20, tzinfo=UTC)
@@ -90,7 +90,7 @@ def test_names_from_the_survey_are_escaped():
     plan.settings = plan.settings.model_copy(
         update={"season": plan.settings.season.model_copy(update={"name": "<b>bold</b></title>"})}
     )
-    plan.cautions = ("<i>hot</i>",)
+    plan.cautions = (Said("caution.other", {"text": "<i>hot</i>"}),)
     page = render_map(plan, generated_at=MADE)
     outside = re.sub(r"<script>.*?</script>", "", page, flags=re.S)
     for name in [*HOSTILE[:3], "<b>bold", "<i>hot"]:

@@ -14,6 +14,7 @@ from sourcing.errors import NoPlanError
 from sourcing.plan import place_barrels, read_land
 from sourcing.season.near import KEPT, read_near
 from sourcing.weeks import Calendar
+from sourcing.words import load_words
 from tests.unit.two_surveys import CRS, SEASON, fields, planned, season
 
 
@@ -138,4 +139,4 @@ def test_where_all_places_take_too_long_only_those_of_the_plan_in_force_are_look
     placed = place_barrels(read_land(season(tmp_path / "s", fewer())), near=near)
     assert tried[0] > tried[1] == len(near.sites)
     assert set(placed.sites.frame.index) == set(near.sites.index)
-    assert "Only the places" in placed.stayed.cautions[0]
+    assert "Only the places" in placed.stayed.cautions[0].text(load_words("en"))

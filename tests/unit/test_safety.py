@@ -5,8 +5,10 @@ from types import SimpleNamespace
 import pandas as pd
 import pytest
 
-from sourcing.season.safety import cautions, safety_sheet
+from sourcing.errors import Finding
+from sourcing.season.safety import caution_of, cautions, safety_sheet
 from sourcing.values import Values
+from sourcing.words import languages, load_words
 from tests.unit.season_of_work import lots_table, placed, season
 
 
@@ -15,11 +17,12 @@ def values():
     return Values.load()
 
 
-def said(values, settings=None, straight_line=False, lots=None, carries=None):
+def said(values, settings=None, straight_line=False, lots=None, carries=None, language="en"):
     settings = settings or season()
     carries = placed(values, settings)[1] if carries is None else carries
     supply = SimpleNamespace(lots=lots_table(values) if lots is None else lots)
-    return cautions(carries, supply, settings, values, straight_line=straight_line)
+    found = cautions(carries, supply, settings, values, straight_line=straight_line)
+    return [caution.text(load_words(language)) for caution in found]
 
 
 def test_the_dangers_that_cost_houses_and_lives_are_always_named(values):
@@ -62,7 +65,7 @@ def test_an_empty_plan_has_cautions_too(values):
 
 
 def test_the_sheet_has_no_unfilled_figure_and_every_source_is_known(values):
-    sheet = safety_sheet(values)
+    sheet = safety_sheet(values, load_words("en"))
     assert len(sheet) > 20
     for line in sheet:
         assert "{" not in line.text
@@ -79,6 +82,27 @@ def test_the_sheet_has_no_unfilled_figure_and_every_source_is_known(values):
 
 
 def test_sheet_shares_are_shown_in_percent(values):
-    text = " ".join(line.text for line in safety_sheet(values))
+    text = " ".join(line.text for line in safety_sheet(values, load_words("en")))
     assert "under 15 % moisture" in text
     assert "humidity under 25 %" in text
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_language_gives_the_same_figures_of_safety(values, language):
+    wet = Values.load({"crop.maize.stalk.moisture_ready": 0.25, "site.setback.house.distance_m": 73.0})
+    words = load_words(language)
+    told = said(wet, season(works={"ending": "seal"}), True, language=language)
+    assert len(told) == len(said(wet, season(works={"ending": "seal"}), True))
+    assert "{" not in " ".join(told)
+    assert words.number(73) in told[1]
+    assert words.residue("maize", "stalk") in " ".join(told)
+    sheet, english = safety_sheet(values, words), safety_sheet(values, load_words("en"))
+    assert [sorted(line.figures) for line in sheet] == [sorted(line.figures) for line in english]
+    assert all(
+        words.number(values[name]) in line.text for line in sheet for name in line.figures if "share" not in name
+    )
+
+
+def test_a_finding_without_words_of_its_own_is_told_as_it_was_found():
+    found = Finding("look", "season.toml", None, "some_new_kind", "a thing is odd", "none", "look at it")
+    assert caution_of(found).text(load_words("sw")) == "A thing is odd: look at it."

@@ -106,7 +106,7 @@ def test_the_title_page_says_what_the_record_says():
     assert f"{total['loads']:,} loads" in text
     assert "Proven to be" in text
     assert "Trial $x_1$ & <season>" in text
-    spoken_cautions = " ".join(c.split(" ")[0] for c in plan.cautions)
+    spoken_cautions = " ".join(c.split(" ")[0] for c in plan.record["cautions"])
     assert all(first in text for first in spoken_cautions.split(" "))
 
 

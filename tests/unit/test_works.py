@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from sourcing.errors import InputError
-from sourcing.season.works import haul_distances, imbalances, season_work
+from sourcing.season.works import imbalances, season_work
 from sourcing.values import Values
 from tests.unit.season_of_work import CALENDAR, HAUL, PLACES, placed, season
 
@@ -128,12 +128,6 @@ def test_the_figures_used_are_figures(values, work):
     assert all(name in values for name in work.figures_used)
     assert "works.flour.per_char" in work.figures_used
     assert "carry.handcart.payload_wet_kg" in work.figures_used
-
-
-def test_haul_distance_is_to_the_nearest_workshop():
-    # a hundredth of a degree of latitude is about 1.1 km
-    far = haul_distances({"a": (35.0, 0.0)}, [(35.0, 0.01), (35.0, 1.0)], 1.4)["a"]
-    assert far == pytest.approx(1.4 * 1105.7, rel=1e-3)
 
 
 def test_a_season_without_any_work_is_empty_and_not_an_error(values):
