@@ -138,7 +138,8 @@ def test_all_wrong_names_are_told_at_once():
     sections = {
         "villages": {"use": ["Nowhere"], "leave_out": ["v0"]},
         "wishes": {"sites_use": ["s9"], "fixed": [{"site": "s8", "first_day": "2027-04-05", "last_day": "2027-04-11"}]},
-        "crew": {"villages": {"Elsewhere": 5}}, "water": {"comes_from": {"Dry Place": "a well"}},
+        "crew": {"villages": {"Elsewhere": 5}},
+        "water": {"comes_from": {"Dry Place": "a well"}},
     }
     with pytest.raises(InputError) as caught:
         plan(**sections)
