@@ -241,13 +241,9 @@ def _idle_crews(sites: pd.DataFrame) -> tuple[Finding, ...]:
     return (
         Finding(
             "look", "season.toml", None, "idle_crews", found, "several barrels at a site",
-<<<<<<< HEAD
             "set works.crew_paid = 'by_week', or raise fleet.least_at_site or money.site_open_cost, "
             "so that fewer sites have more barrels",
-=======
-            "raise fleet.least_at_site or money.site_open_cost, so that fewer sites have more barrels",
             figures=(("idle", len(idle)), ("all", len(sites)), ("hours", round(spare))),
->>>>>>> main
         ),
     )  # fmt: skip
 
