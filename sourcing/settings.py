@@ -344,7 +344,7 @@ class WorksSettings(Section):
     """Residues that end otherwise: "cotton/stalk" = "seal"."""
     tenders_at_site: Annotated[int, Field(ge=1)] = 2
     """People who tend the barrels of one site. Sealing needs two; nobody should ever be alone at the fire."""
-    crew_paid: Literal["by_kilo", "by_week"] = "by_kilo"
+    crew_paid: Literal["by_kilo", "by_week"] = "by_week"
     """How tenders are paid: 'by_kilo' charred, as if every site were full; or 'by_week', all of a site's tenders for
     all working hours of every week in which it has a barrel, so that plans draw barrels together."""
     times: Literal["steady", "varying"] = "steady"
