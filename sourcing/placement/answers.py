@@ -5,6 +5,7 @@ out, and, when nothing is possible, which wishes stand against each other. Figur
 from __future__ import annotations
 
 import itertools
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
@@ -17,7 +18,7 @@ from sourcing.placement import engine
 from sourcing.placement.instance import OUT, Bools, Floats, Instance, Ints, Villages
 from sourcing.placement.model import Model, build
 from sourcing.placement.solve import WHOLE_AT_ONCE, Placement, read, solve
-from sourcing.placement.split import owners, settled
+from sourcing.placement.split import owners, settled, sound
 
 LARGE = 20_000
 """Above so many variables prices are drawn by interior point, without a basis."""
@@ -334,7 +335,7 @@ def _forced(model: Model, sites: Ints, weeks: int, seconds: float, seed: int) ->
 
 def _barrels_of(model: Model, sites: Ints, weeks: int) -> Ints:
     """The variables of the barrels at these sites."""
-    return model.columns["y"].start + (np.asarray(sites)[:, None] * weeks + np.arange(weeks)).ravel()
+    return np.asarray(model.columns["y"].start + (np.asarray(sites)[:, None] * weeks + np.arange(weeks)).ravel())
 
 
 def _at_prices(
@@ -412,43 +413,83 @@ def _moves(it: Instance, **change: Any) -> Any:
     return None if it.moves is None else replace(it.moves, **change)
 
 
+def can_be_met(instance: Instance, *, seconds: float = 60.0, seed: int = 1) -> bool | None:
+    """Whether any plan is possible; None when the time is too short to tell.
+
+    Above WHOLE_AT_ONCE variables by the relaxation, barrels divisible: no is sure, yes is as far as that tells.
+    """
+    model = build(instance)
+    if sound(model, model.lower):  # doing nothing is allowed
+        return True
+    large = model.shape[1] > WHOLE_AT_ONCE
+    empty = replace(model, cost=np.zeros_like(model.cost))
+    outcome = engine.run(empty, seconds=seconds, seed=seed, relaxed=large, interior=large, rough=1e-6)
+    if outcome.end == "infeasible":
+        return False
+    return True if outcome.z is not None and outcome.end == "optimal" else None
+
+
+def smallest_conflict(
+    names: Sequence[str], possible: Callable[[frozenset[str]], bool | None], until: float = np.inf
+) -> tuple[str, ...]:
+    """The smallest set of wishes that cannot all be kept, in the order of `names`; empty where all can.
+
+    `possible(kept)` says whether a plan can keep these wishes: None when it cannot tell. By hitting sets: any
+    conflicting set must meet every set of wishes whose loss makes a plan possible; the smallest that does, and is
+    itself impossible, is the answer. What comes back is always proven impossible; where some set could not be told, or
+    at `until` (time.monotonic), a smaller one may exist.
+    """
+    every = frozenset(names)
+    best, meets, fails = every, list[frozenset[str]](), list[frozenset[str]]()
+
+    def verdict(kept: frozenset[str]) -> bool | None:
+        nonlocal best
+        if any(kept <= known for known in meets):
+            return True
+        if any(kept >= known for known in fails):
+            return False
+        found = None if time.monotonic() > until else possible(kept)
+        if found is not None:
+            (meets if found else fails).append(kept)
+        if found is False and len(kept) < len(best):
+            best = kept
+        return found
+
+    if verdict(every) is not False:
+        return ()
+    corrections: list[frozenset[str]] = []
+    while time.monotonic() <= until:
+        candidate = _smallest_hitting(tuple(names), corrections)
+        told = verdict(candidate)
+        if told is False:
+            return tuple(n for n in names if n in candidate)
+        grown = candidate
+        for name in names if told else ():
+            if name not in grown and verdict(grown | {name}):
+                grown |= {name}
+        corrections.append(every - grown)
+    return tuple(n for n in names if n in best)
+
+
 def conflict(instance: Instance, *, seconds: float = 60.0) -> tuple[str, ...]:
     """The smallest set of wishes (names as in `wishes_of`) that cannot all be met; empty when all can.
 
-    What the ground itself forbids (mass, windows, barrel hours, the sites' room) is never given up. By hitting sets:
-    any conflicting set must meet every set of wishes whose loss makes a plan possible; the smallest that does, and is
-    itself impossible, is the answer. Raises NoPlanError when nothing helps, or when the time is too short to tell.
+    What the ground itself forbids (mass, windows, barrel hours, the sites' room) is never given up. Raises NoPlanError
+    when nothing helps. See :func:`smallest_conflict` for what a short time does.
     """
     takes_away = wishes_of(instance)
-    names = tuple(takes_away)
-    share = seconds / 40
+    until = time.monotonic() + seconds
 
-    def possible(kept: frozenset[str]) -> bool:
+    def possible(kept: frozenset[str]) -> bool | None:
         it = instance
-        for name in names:
+        for name, without in takes_away.items():
             if name not in kept:
-                it = takes_away[name](it)
-        model = build(it)
-        empty = replace(model, cost=np.zeros_like(model.cost))
-        outcome = engine.run(empty, seconds=share)
-        if outcome.z is None and outcome.end != "infeasible":
-            raise NoPlanError("no plan was found, and the time was too short to tell which wishes conflict")
-        return outcome.z is not None
+                it = without(it)
+        return can_be_met(it, seconds=max(until - time.monotonic(), 0.0))
 
-    if possible(frozenset(names)):
-        return ()
-    if not possible(frozenset()):
+    if possible(frozenset()) is False:
         raise NoPlanError("no plan is possible even with every wish and limit given up")
-    corrections: list[frozenset[str]] = []
-    while True:
-        candidate = _smallest_hitting(names, corrections)
-        if not possible(candidate):
-            return tuple(n for n in names if n in candidate)
-        grown = candidate
-        for name in names:
-            if name not in grown and possible(grown | {name}):
-                grown |= {name}
-        corrections.append(frozenset(names) - grown)
+    return smallest_conflict(tuple(takes_away), possible, until)
 
 
 def _smallest_hitting(names: tuple[str, ...], sets: list[frozenset[str]]) -> frozenset[str]:

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sourcing.errors import NoPlanError
-from sourcing.placement import engine
+from sourcing.placement import answers, engine
 from sourcing.placement.answers import (
     alternatives,
     conflict,
@@ -17,6 +19,7 @@ from sourcing.placement.answers import (
     left_out,
     prices,
     shortfalls,
+    smallest_conflict,
     weighed,
     wishes_of,
 )
@@ -233,6 +236,36 @@ def test_a_smaller_conflict_is_preferred_to_a_larger():
     it = weekly([[100], [0]], busy_floor=0.5, wishes=Wishes(barrels_least=[[0], [1]], sites_most=1, site_pin=[IN, 0]))
     found = conflict(it)
     assert set(found) == {"busy_floor", "barrels_least"}
+
+
+@given(st.lists(st.sets(st.sampled_from("abcde"), min_size=1), max_size=4), st.integers(0, 31))
+@settings(deadline=None)
+def test_the_smallest_conflict_of_any_is_found_and_what_cannot_be_told_is_never_called_one(conflicts, blind):
+    """Wishes conflict where they hold one of some drawn sets; brute force over all 32. Blind: some are not told."""
+
+    def possible(kept):
+        if kept != frozenset("abcde") and sum(1 << "abcde".index(n) for n in kept) == blind:
+            return None
+        return not any(c <= kept for c in conflicts)
+
+    found = smallest_conflict("abcde", possible)
+    if not conflicts:
+        assert found == ()
+    else:
+        assert any(c <= set(found) for c in conflicts)
+        sure = [c for c in conflicts if possible(frozenset(c)) is not None]
+        assert len(found) <= min(map(len, sure), default=5)
+
+
+def test_a_conflict_in_no_time_is_not_guessed():
+    it = season(goal="clear", lot_mass_kg=[250.0], fleet=[1])
+    assert conflict(it, seconds=0.0) == ()
+
+
+def test_in_large_seasons_a_conflict_is_found_by_the_relaxation(monkeypatch):
+    monkeypatch.setattr(answers, "WHOLE_AT_ONCE", 0)
+    it = season(goal="clear", lot_mass_kg=[250.0], fleet=[1], wishes=Wishes(budget=1e6), water=Water([[1e6]], [1.0]))
+    assert conflict(it) == ("fleet", "clear_share")
 
 
 def test_every_wish_can_be_taken_away():
