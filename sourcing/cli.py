@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
-from datetime import datetime
+from datetime import date, datetime
 from pathlib import Path
 from typing import Any
 
@@ -18,11 +18,15 @@ from sourcing.change.compare import compare
 from sourcing.change.telling import details, near_words, text, write_comparison
 from sourcing.change.twosided import write_two_sided_map
 from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
+from sourcing.desk.app import open_desk, show_in_browser
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.intake.fields import clean_fields
+from sourcing.intake.keep import read_record
 from sourcing.intake.sendback import write_send_back
 from sourcing.intake.survey import read_survey, schema
 from sourcing.options import options, season_text
+from sourcing.outputs.tables import LAYERS_FILE
+from sourcing.outputs.weekpicture import scene_from, telling_week, week_of, write_week_picture
 from sourcing.outputs.write import write_plan
 from sourcing.plan import Land, Plan, load_values, plan_season, read_land
 from sourcing.residue.bands import supply_bands
@@ -32,6 +36,7 @@ from sourcing.season.near import read_near
 from sourcing.season.trace import trace
 from sourcing.settings import SEASON_FILE, read_settings
 from sourcing.values import Values, explain, rows, to_csv
+from sourcing.words import languages
 
 DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3
 EXIT_CODES = {NoPlanError: NO_PLAN, UsageError: MISUSED, SourcingError: MEND}
@@ -203,6 +208,19 @@ def explain_figure(plan_folder: Path, figure: str, as_json: bool) -> None:
 
 
 @main.command()
+@click.argument("plan_folder", type=click.Path(path_type=Path))
+@click.option("--week", default="", help="A week such as 2027-W21, or a day in it; left out, this week or the fullest.")
+@click.option("--to", "target", type=click.Path(path_type=Path), help="The file to write; left out, beside you.")
+def picture(plan_folder: Path, week: str, target: Path | None) -> None:
+    """Draw one week of the plan in PLAN_FOLDER as a picture (PNG) for a slide or a chat group."""
+    scene = scene_from(read_record(plan_folder), plan_folder / LAYERS_FILE)
+    chosen = week_of(scene.calendar, week) if week else telling_week(scene, date.today())
+    path = target or Path(f"week-{scene.calendar.label(chosen)}.png")
+    write_week_picture(scene, chosen, path)
+    out.print(f"The week is drawn in {path.resolve()}", markup=False)
+
+
+@main.command()
 @folder_argument
 @json_option
 @click.option("--near", type=click.Path(path_type=Path), help="Stay close to the plan in force in this plan folder.")
@@ -250,6 +268,25 @@ def compare_plans(
     out.print(text(found), markup=False)
     for name, frame in details(found):
         show_table(frame, name)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
+@click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port on this machine; left out, a free one.")
+@click.option("--language", type=click.Choice(languages()), default="", help="Language; left out, the browser's.")
+@click.option("--no-browser", is_flag=True, help="Only say the address; open no browser.")
+@click.option("--open-to-network", is_flag=True, help="Answer the machines of the same network too, such as a phone.")
+def desk(folder: Path, port: int, language: str, no_browser: bool, open_to_network: bool) -> None:
+    """Plan without a terminal: a page in the browser for the seasons in FOLDER (left out: the current folder)."""
+    opened = open_desk(folder, port=port, language=language, network=open_to_network)
+    out.print(f"The desk is open at\n  {opened.address}\nCtrl-C ends it; plans under way go on.", markup=False)
+    for address in opened.others:
+        out.print(f"From a phone in the same network:\n  {address}", markup=False)
+    if open_to_network:
+        err.print("Whoever sees such an address can read and change the seasons, and what is sent is not locked.")
+    if not no_browser:
+        show_in_browser(opened.address)
+    opened.serve()
 
 
 @main.command()

@@ -145,14 +145,16 @@ def carry_arcs(
     network: PathNetwork | None,
     settings: Settings,
     values: Values,
+    crs: CRS | None = None,
 ) -> Arcs:
     """Every lot and site within `carrying.max_distance_m` (and `max_cost_per_kg`), each with its cheapest carrying.
 
     The distance counts in level metres: climbs and rough ground as the level path that takes as long, which is what is
-    minimised; so nothing that is cheaper is left out for something dearer. Raises InputError for unknown modes.
+    minimised; so nothing that is cheaper is left out for something dearer. `crs` is the local system where there are no
+    paths; left out, one of the fields' own. Raises InputError for unknown modes.
     """
     modes = modes_of(settings, values)
-    place = _Place.of(survey, fields, sites, network, settings)
+    place = _Place.of(survey, fields, sites, network, settings, crs)
     with_lots = _fields_with_lots(supply, fields)
     states, state_of_week = path_states(network, supply.calendar)
     used = mode_figures(modes, values)
@@ -179,9 +181,11 @@ class _Place:
 
     @classmethod
     def of(
-        cls, survey: Survey, fields: Fields, sites: Sites, network: PathNetwork | None, settings: Settings
-    ) -> _Place:
-        crs = local_crs(fields.frame) if network is None else network.crs
+        cls, survey: Survey, fields: Fields, sites: Sites, network: PathNetwork | None, settings: Settings,
+        crs: CRS | None = None,
+    ) -> _Place:  # fmt: skip
+        if network is not None or crs is None:
+            crs = local_crs(fields.frame) if network is None else network.crs
         shapes, findings = entrances(fields, survey.gates, crs, settings.carrying.snap_m)
         spots = np.asarray(sites.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
         return cls(crs, shapes, spots, local_lines(survey.barriers, crs), tuple(findings))

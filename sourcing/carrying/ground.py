@@ -13,14 +13,12 @@ import numpy as np
 import numpy.typing as npt
 import shapely
 from pyproj import CRS
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from sourcing.errors import Finding
 from sourcing.intake.fields import Fields
 from sourcing.intake.survey import RawLayer
 from sourcing.network.noding import TOUCH_M, Floats, Geometries, Ints
-from sourcing.network.paths import PathNetwork
+from sourcing.network.paths import PathNetwork, edge_parts
 from sourcing.network.reach import Arcs, follow, forerunners, search
 from sourcing.network.ways import fault, some_rows, to_local
 
@@ -150,9 +148,11 @@ def build_ground(
     lines = network.lines[edges]
     n = len(network.xy)
     u, v = network.u[edges], network.v[edges]
-    edge_part = _edge_parts(n, u, v, network.length_m[edges])
-    join_f = _join(fields, lines, edge_part, off_path_m, barriers)
-    join_s = _join(sites, lines, edge_part, off_path_m, barriers)
+    edge_part = edge_parts(n, u, v, network.length_m[edges])
+    larger = network.main_of(usable)
+    main = edge_part == 0 if larger is None else larger[edges]
+    join_f = _join(fields, lines, main, off_path_m, barriers)
+    join_s = _join(sites, lines, main, off_path_m, barriers)
     at_edge = np.concatenate([join_f[1], join_s[1]])
     at_m = np.concatenate([join_f[2], join_s[2]])
     length = network.length_m[edges]
@@ -214,17 +214,9 @@ def _joins(found: _Found, node: Ints, count: int) -> Joins:
     return Joins(thing[keep], node[keep], leg[keep], leg_xy[keep], near, blocked)
 
 
-def _edge_parts(n: int, u: Ints, v: Ints, length: Floats) -> Ints:
-    """The connected part of each edge; 0 is the one with the longest paths."""
-    joined = coo_array((np.ones(len(u), dtype=np.int8), (u, v)), shape=(n, n))
-    count, label = connected_components(joined, directed=False)
-    metres = np.bincount(label[u], weights=length, minlength=count)
-    rank = np.empty(count, dtype=np.int64)
-    rank[np.argsort(-np.round(metres, 3), kind="stable")] = np.arange(count)
-    return np.asarray(rank[label[u]], dtype=np.int64)
-
-
-def _join(shapes: Geometries, lines: Geometries, edge_part: Ints, off_path_m: float, barriers: Geometries) -> _Found:
+def _join(
+    shapes: Geometries, lines: Geometries, main: npt.NDArray[np.bool_], off_path_m: float, barriers: Geometries
+) -> _Found:
     """(thing, edge, metres along it, leg ends, nearest distance of every thing, blocked of every thing).
 
     Each thing is joined to the nearest edge, and where that belongs to a cut-off part, to the nearest of the main part
@@ -238,7 +230,6 @@ def _join(shapes: Geometries, lines: Geometries, edge_part: Ints, off_path_m: fl
     tree = shapely.STRtree(lines)
     thing, edge = _nearest(tree, shapes, off_path_m)
     near[thing] = shapely.distance(shapes[thing], lines[edge])
-    main = edge_part == 0
     stray = np.setdiff1d(thing, thing[main[edge]])
     if len(stray) and main.any():
         main_edges = np.flatnonzero(main)

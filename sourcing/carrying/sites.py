@@ -18,7 +18,7 @@ import shapely
 from pyproj import CRS
 from scipy.spatial import cKDTree
 
-from sourcing.carrying.ground import Pairs, build_ground, entrances, pairs_within, straight_pairs
+from sourcing.carrying.ground import build_ground, entrances, pairs_within, straight_pairs
 from sourcing.errors import Finding, InputError
 from sourcing.intake.fields import Fields
 from sourcing.intake.survey import RawLayer, Survey
@@ -49,7 +49,9 @@ class Sites:
 
 
 @dataclass(frozen=True)
-class _NoGo:
+class NoGo:
+    """Ground of one kind, and how far a barrel must keep from it [m]."""
+
     kind: str
     needed_m: float
     figure: str
@@ -63,13 +65,16 @@ def candidate_sites(
     network: PathNetwork | None,
     settings: Settings,
     values: Values,
+    crs: CRS | None = None,
 ) -> Sites:
     """The places where barrels may stand: those of the survey if it has a layer of places, else proposed ones.
 
+    `crs` is the local system where there are no paths; left out, one of the fields' own.
     Raises InputError for a no-go layer of unknown kind or without a coordinate system.
     """
-    crs = local_crs(fields.frame) if network is None else network.crs
-    no_go = _no_go_layers(survey, settings, values, crs)
+    if network is not None or crs is None:
+        crs = local_crs(fields.frame) if network is None else network.crs
+    no_go = no_go_layers(survey, settings, values, crs)
     if survey.places is not None:
         frame, refused, findings = _users(survey.places, crs, no_go, fields)
     else:
@@ -83,7 +88,8 @@ def candidate_sites(
 # ------------------------------------------------------------------------------------------------------- setbacks
 
 
-def _no_go_layers(survey: Survey, settings: Settings, values: Values, crs: CRS) -> list[_NoGo]:
+def no_go_layers(survey: Survey, settings: Settings, values: Values, crs: CRS) -> list[NoGo]:
+    """The no-go ground of a season in a local system. Raises InputError for a kind without a figure."""
     found, faults = [], []
     kinds = sorted({name.split(".")[0] for name in values.under("site.setback")})
     for raw, layer in zip(survey.no_go, settings.layers.no_go, strict=True):
@@ -95,14 +101,14 @@ def _no_go_layers(survey: Survey, settings: Settings, values: Values, crs: CRS) 
             ))  # fmt: skip
             continue
         needed = max(values[figure], layer.distance_m or 0.0)
-        found.append(_NoGo(layer.kind, needed, figure, to_local(raw, crs)))
+        found.append(NoGo(layer.kind, needed, figure, to_local(raw, crs)))
     if faults:
         raise InputError(faults)
     return found
 
 
 @dataclass(frozen=True)
-class _Verdict:
+class Verdict:
     """Why points are refused, if they are."""
 
     refused: npt.NDArray[np.bool_]
@@ -111,10 +117,10 @@ class _Verdict:
     needed_m: Floats
 
 
-def _judge(points: Geometries, no_go: list[_NoGo]) -> _Verdict:
+def _judge(points: Geometries, no_go: list[NoGo]) -> Verdict:
     """The setback that each point (n,) falls short of by the most."""
     n = len(points)
-    verdict = _Verdict(np.zeros(n, bool), np.full(n, "", dtype=object), np.full(n, np.nan), np.full(n, np.nan))
+    verdict = Verdict(np.zeros(n, bool), np.full(n, "", dtype=object), np.full(n, np.nan), np.full(n, np.nan))
     short = np.zeros(n)
     for layer in no_go:
         usable = layer.shapes[~(shapely.is_missing(layer.shapes) | shapely.is_empty(layer.shapes))]
@@ -141,7 +147,7 @@ def _judge(points: Geometries, no_go: list[_NoGo]) -> _Verdict:
     return verdict
 
 
-def _refused_table(names: list[str], origin: str, points: Geometries, verdict: _Verdict, crs: CRS) -> pd.DataFrame:
+def _refused_table(names: list[str], origin: str, points: Geometries, verdict: Verdict, crs: CRS) -> pd.DataFrame:
     bad = np.flatnonzero(verdict.refused)
     place = lonlat(shapely.get_coordinates(points[bad]), crs)
     table = pd.DataFrame(
@@ -161,7 +167,7 @@ def _refused_table(names: list[str], origin: str, points: Geometries, verdict: _
 
 
 def _users(
-    layer: RawLayer, crs: CRS, no_go: list[_NoGo], fields: Fields
+    layer: RawLayer, crs: CRS, no_go: list[NoGo], fields: Fields
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, list[Finding]]:
     findings: list[Finding] = []
     shapes = to_local(layer, crs)
@@ -277,37 +283,78 @@ def _told(layer: RawLayer, row: int, what: str, found: str, expected: str, remed
 # ------------------------------------------------------------------------------------------------ proposed places
 
 
+@dataclass(frozen=True)
+class Spots:
+    """Spots beside fields at which a barrel might stand, judged by the no-go ground; S of them."""
+
+    xy: Floats
+    """In the local system (S, 2) [m]."""
+    verdict: Verdict
+
+
+@dataclass(frozen=True)
+class SpotReach:
+    """What lies within reach of spots, one row a field and spot."""
+
+    spot: Ints
+    field: Ints
+    """Position in the fields (their frame)."""
+    worth: Floats
+    """1 where the field lies at the spot, 0 at the carrying limit."""
+
+
 def _proposed(
     survey: Survey,
     fields: Fields,
     supply: Supply,
     network: PathNetwork | None,
     crs: CRS,
-    no_go: list[_NoGo],
+    no_go: list[NoGo],
     settings: Settings,
     values: Values,
 ) -> tuple[gpd.GeoDataFrame, pd.DataFrame, list[Finding]]:
-    barriers = local_lines(survey.barriers, crs)
-    mass = supply.lots.groupby("field_id")["mass_kg"].sum()
+    at, free = free_by_field(fields, supply)
+    looked_at = spots_of(survey, fields, at, network, crs, no_go, settings)
+    spots, refused = thinned(looked_at, cell_m(looked_at.xy, settings), crs)
+    reach = reach_of(spots, survey, fields, at, network, crs, settings, values)
+    of_field = np.zeros(len(fields.frame))
+    of_field[at] = free
+    chosen = most_residue(spots, reach, of_field, settings)
+    frame, findings = proposed_sites(spots[chosen], len(spots), crs, fields)
+    return frame, refused, findings
+
+
+def free_by_field(fields: Fields, supply: Supply) -> tuple[Ints, Floats]:
+    """Positions of the fields that have residue, sorted, and how much [kg]."""
+    mass = supply.lots.groupby("field_id", observed=True)["mass_kg"].sum()
     at = fields.frame.index.get_indexer(mass.index)
     order = np.argsort(at)
-    shapes = entrances(fields, survey.gates, crs, settings.carrying.snap_m)[0][at[order]]
-    free = mass.to_numpy(dtype=float)[order]
-    spots = _spots_beside_fields(shapes) if network is None else _spots_on_paths(network, shapes, settings)
-    spots, refused = _thinned(spots, _cell_m(spots, settings), no_go, crs)
-    pairs = _reach_of(spots, shapes, network, barriers, settings, values)
-    chosen = _most_residue(spots, pairs, free, settings)
-    points = spots[chosen]
-    villages, _ = _villages(points, [""] * len(points), crs, fields, None, chosen)
+    return at[order].astype(np.int64), mass.to_numpy(dtype=float)[order]
+
+
+def spots_of(
+    survey: Survey, fields: Fields, at: Ints, network: PathNetwork | None, crs: CRS, no_go: list[NoGo],
+    settings: Settings,
+) -> Spots:  # fmt: skip
+    """The spots near the fields at these positions. Those of all fields are those of any parts of them together."""
+    shapes = entrances(fields, survey.gates, crs, settings.carrying.snap_m)[0][at]
+    points = _spots_beside_fields(shapes) if network is None else _spots_on_paths(network, shapes, settings)
+    return Spots(shapely.get_coordinates(points).reshape(-1, 2), _judge(points, no_go))
+
+
+def proposed_sites(xy: Floats, looked_at: int, crs: CRS, fields: Fields) -> tuple[gpd.GeoDataFrame, list[Finding]]:
+    """Chosen spots as sites, each of its nearest village; a finding where there are none among those looked at."""
+    points = np.asarray(shapely.points(xy), dtype=object)
+    villages, _ = _villages(points, [""] * len(points), crs, fields, None, np.arange(len(points)))
     ids = _codes(points, crs)
     findings = []
     if not len(points):
         findings.append(Finding(
-            "look", "sites", None, "no_places", f"no place could be proposed among {len(spots)} spots looked at",
+            "look", "sites", None, "no_places", f"no place could be proposed among {looked_at} spots looked at",
             "ground near fields and paths that keeps its distances",
             "give a layer of places, or look at the refused ones and the no-go layers",
         ))  # fmt: skip
-    return _frame(ids, villages, ids, "proposed", points, crs), refused, findings
+    return _frame(ids, villages, ids, "proposed", points, crs), findings
 
 
 def _spots_on_paths(network: PathNetwork, shapes: Geometries, settings: Settings) -> Geometries:
@@ -334,73 +381,78 @@ def _spots_beside_fields(shapes: Geometries) -> Geometries:
     return np.asarray(shapely.points(xy[order[first]]), dtype=object)
 
 
-def _cell_m(spots: Geometries, settings: Settings) -> float:
+def cell_m(xy: Floats, settings: Settings) -> float:
     """Side of the square cells from which one spot each is looked at [m].
 
     Half the spacing; more where that would be far more spots than places are wanted, which then lie far apart anyway.
     """
-    xy = shapely.get_coordinates(spots)
     cell = settings.sites.spacing_m / _CELLS_A_SPACING
     while len(np.unique(np.floor(xy / cell), axis=0)) > _SPOTS_A_PLACE * settings.sites.most_places:
         cell *= _WIDEN
     return cell
 
 
-def _thinned(spots: Geometries, cell_m: float, no_go: list[_NoGo], crs: CRS) -> tuple[Geometries, pd.DataFrame]:
-    """One allowed spot a square cell, the one nearest its middle; where none is allowed, one is told as refused."""
-    verdict = _judge(spots, no_go)
-    xy = shapely.get_coordinates(spots)
+def thinned(spots: Spots, cell_m: float, crs: CRS) -> tuple[Floats, pd.DataFrame]:
+    """One allowed spot (n, 2) a square cell, nearest its middle; where none is allowed, one is told as refused."""
+    xy, verdict = spots.xy, spots.verdict
     cell = np.floor(xy / cell_m)
     off = np.hypot(*(xy - (cell + 0.5) * cell_m).T).round(3) if len(xy) else np.zeros(0)
     order = np.lexsort((xy[:, 1], xy[:, 0], off, verdict.refused, cell[:, 1], cell[:, 0]))
     _, first = np.unique(cell[order], axis=0, return_index=True)
     best = order[first]
     bad = best[verdict.refused[best]]
-    part = _Verdict(verdict.refused[bad], verdict.reason[bad], verdict.distance_m[bad], verdict.needed_m[bad])
-    refused = _refused_table(_codes(spots[bad], crs), "proposed", spots[bad], part, crs)
-    return spots[best[~verdict.refused[best]]], refused
+    part = Verdict(verdict.refused[bad], verdict.reason[bad], verdict.distance_m[bad], verdict.needed_m[bad])
+    points = np.asarray(shapely.points(xy[bad]), dtype=object)
+    refused = _refused_table(_codes(points, crs), "proposed", points, part, crs)
+    return xy[best[~verdict.refused[best]]], refused
 
 
-def _reach_of(
-    spots: Geometries,
-    shapes: Geometries,
+def reach_of(
+    xy: Floats,
+    survey: Survey,
+    fields: Fields,
+    at: Ints,
     network: PathNetwork | None,
-    barriers: Geometries,
+    crs: CRS,
     settings: Settings,
     values: Values,
-) -> Pairs:
+) -> SpotReach:
+    """Which of the fields at these positions lie within reach of the spots (S, 2)."""
     carrying = settings.carrying
     limit = carrying.max_distance_m
+    shapes = entrances(fields, survey.gates, crs, carrying.snap_m)[0][at]
+    barriers, spots = local_lines(survey.barriers, crs), np.asarray(shapely.points(xy), dtype=object)
     if network is None:
         detour = carrying.detour_factor
-        return straight_pairs(shapes, spots, limit / detour, barriers, detour, detour)
-    every = np.ones(len(network.u), dtype=np.bool_)
-    ground = build_ground(network, every, False, shapes, spots, carrying.off_path_m, values[OFF_PATH], barriers)
-    return pairs_within(ground, shapes, spots, limit, carrying.off_path_m)
+        pairs = straight_pairs(shapes, spots, limit / detour, barriers, detour, detour)
+    else:
+        every = np.ones(len(network.u), dtype=np.bool_)
+        ground = build_ground(network, every, False, shapes, spots, carrying.off_path_m, values[OFF_PATH], barriers)
+        pairs = pairs_within(ground, shapes, spots, limit, carrying.off_path_m)
+    worth = 1 - (pairs.in_m + pairs.out_m) / 2 / limit
+    return SpotReach(pairs.site, at[pairs.field], worth)
 
 
-def _most_residue(spots: Geometries, pairs: Pairs, free_kg: Floats, settings: Settings) -> Ints:
-    """Positions of the chosen spots, sorted.
+def most_residue(xy: Floats, reach: SpotReach, free_kg: Floats, settings: Settings) -> Ints:
+    """Positions of the chosen spots among (S, 2), sorted; `free_kg` is by field position.
 
     Greedy: each next spot is the one that brings the most residue nearer, residue counting less the farther it is
     (1 at the spot, 0 at the carrying limit). Gains only shrink as spots are added, so stale ones are looked at again
     only when they come to the top.
     """
-    worth = 1 - (pairs.in_m + pairs.out_m) / 2 / settings.carrying.max_distance_m
-    order = np.argsort(pairs.site, kind="stable")
-    field, worth = pairs.field[order], worth[order]
-    first = np.searchsorted(pairs.site[order], np.arange(len(spots) + 1))
-    xy = shapely.get_coordinates(spots)
-    tree = cKDTree(xy) if len(spots) else None
+    order = np.lexsort((reach.field, reach.spot))
+    field, worth = reach.field[order], reach.worth[order]
+    first = np.searchsorted(reach.spot[order], np.arange(len(xy) + 1))
+    tree = cKDTree(xy) if len(xy) else None
     had = np.zeros(len(free_kg))
 
     def gain(spot: int) -> float:
         mine = slice(first[spot], first[spot + 1])
         return float(np.dot(free_kg[field[mine]], np.maximum(worth[mine] - had[field[mine]], 0)))
 
-    heap = [(-round(gain(s), 3), s) for s in range(len(spots))]
+    heap = [(-round(gain(s), 3), s) for s in range(len(xy))]
     heapq.heapify(heap)
-    closed = np.zeros(len(spots), dtype=np.bool_)
+    closed = np.zeros(len(xy), dtype=np.bool_)
     chosen: list[int] = []
     while heap and len(chosen) < settings.sites.most_places and tree is not None:
         stale, spot = heapq.heappop(heap)

@@ -7,6 +7,7 @@ direction and closed season, and the level metres that walking each way along th
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -99,6 +100,9 @@ class PathNetwork:
     """True when an elevation raster gave slopes."""
     typed: bool
     """True when the layer says what kind of way each line is."""
+    main: tuple[tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]], ...] = ()
+    """Only of a piece of a larger network: edges in use (E,), and which of them belong to the longest connected part of
+    the larger one, where the same are in use there (E,). See :func:`piece_of`."""
 
     def graph(self) -> nx.MultiDiGraph:
         """The network as a networkx graph: nodes with x, y [m] and part; an edge each way with length_m, level_m,
@@ -116,22 +120,68 @@ class PathNetwork:
             graph.add_edge(v, u, level_m=vu, one_way=-one_way, **same)
         return graph
 
+    def main_of(self, usable: npt.NDArray[np.bool_]) -> npt.NDArray[np.bool_] | None:
+        """Which edges (E,) belong to the larger network's longest part when the `usable` (E,) are in use; None where
+        this is no piece of a larger one.
+        """
+        return next((main for used, main in self.main if np.array_equal(used, usable)), None)
+
     def closed(self, calendar: Calendar) -> npt.NDArray[np.bool_]:
         """Which closed season holds in which week: (closures, weeks). A week counts as closed when any day is."""
         return np.array([closed_weeks(text, calendar) for text in self.closures])
 
 
-def build_network(survey: Survey, fields: Fields, settings: Settings, values: Values) -> PathNetwork | None:
-    """The path network of a survey, or None when it has no path layer.
+def build_network(
+    survey: Survey, fields: Fields, settings: Settings, values: Values, crs: CRS | None = None
+) -> PathNetwork | None:
+    """The path network of a survey, or None when it has no path layer; `crs` is its local system, else one of its own.
 
     Raises InputError when the layer holds no line that can be used, or lies in another place than the fields.
     """
     if survey.paths is None:
         return None
-    crs = local_crs(fields.frame)
+    crs = local_crs(fields.frame) if crs is None else crs
     barriers = local_lines(survey.barriers, crs)
     network = network_of(survey.paths, crs, settings, fields.villages, barriers, near=fields.frame)
     return network if survey.elevation is None else with_slopes(network, survey.elevation, settings, values)
+
+
+def piece_of(
+    network: PathNetwork,
+    edges: npt.NDArray[np.bool_],
+    uses: Iterable[npt.NDArray[np.bool_]],
+) -> PathNetwork:
+    """The network of some edges (E,), which still knows what is joined beyond them.
+
+    `uses` are the sets of edges (E,) of the whole that some carrier can use in some state of the year; for each the
+    piece knows which of its edges belong to the whole's longest connected part.
+    """
+    keep = np.flatnonzero(edges)
+    ends = np.concatenate([network.u[keep], network.v[keep]])
+    nodes, which = np.unique(ends, return_inverse=True)
+    u, v = which.reshape(2, -1).astype(np.int64) if len(keep) else (ends, ends)
+    columns = ("length_m", "level_uv_m", "level_vu_m", "lines", "way", "width", "one_way", "closure", "row")
+    main = []
+    for usable in uses:
+        used = np.flatnonzero(usable)
+        longest = np.zeros(len(usable), dtype=np.bool_)
+        part = edge_parts(len(network.xy), network.u[used], network.v[used], network.length_m[used])
+        longest[used] = part == 0
+        main.append((usable[keep], longest[keep]))
+    return replace(
+        network, xy=network.xy[nodes], u=u, v=v, part=network.part[nodes], main=tuple(main),
+        **{name: getattr(network, name)[keep] for name in columns},
+    )  # fmt: skip
+
+
+def edge_parts(n: int, u: Ints, v: Ints, length: Floats) -> Ints:
+    """The connected part of each edge (E,) between `n` nodes; 0 is the one with the longest paths."""
+    joined = coo_array((np.ones(len(u), dtype=np.int8), (u, v)), shape=(n, n))
+    count, label = connected_components(joined, directed=False)
+    metres = np.bincount(label[u], weights=length, minlength=count)
+    rank = np.empty(count, dtype=np.int64)
+    rank[np.argsort(-np.round(metres, 3), kind="stable")] = np.arange(count)
+    return np.asarray(rank[label[u]], dtype=np.int64)
 
 
 def with_slopes(network: PathNetwork, elevation: Path, settings: Settings, values: Values) -> PathNetwork:

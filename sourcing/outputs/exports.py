@@ -1,4 +1,4 @@
-"""A plan for other tools: GPX for a hand-held receiver, KML, a picture of a week, a text short enough for a message."""
+"""A plan for other tools: GPX for a hand-held receiver, KML, a text short enough for a message."""
 
 from __future__ import annotations
 
@@ -12,12 +12,10 @@ import numpy as np
 import shapely
 from shapely.geometry import LineString, MultiPolygon, Polygon
 
-from sourcing.errors import OutputError, UsageError
-from sourcing.outputs.pagemaps import land_of
-from sourcing.outputs.pages import MARGIN, QUIET, Page, plain
+from sourcing.errors import OutputError
+from sourcing.outputs.pages import plain
 from sourcing.outputs.programme import Programme, programme
-from sourcing.outputs.sheetparts import foot, head, heading
-from sourcing.outputs.sheets import overview, proof
+from sourcing.outputs.sheets import proof
 from sourcing.plan import Plan
 from sourcing.weeks import DAYS_A_WEEK
 
@@ -27,7 +25,6 @@ FINE_DEGREES = 0.00003
 """Ways are simplified by this much, about 3 m, for receivers that take few points [degrees]."""
 MESSAGE_LETTERS = 700
 """A message is shorter than this [letters]."""
-PICTURE_DPI = 170
 
 
 def write_gpx(plan: Plan, path: Path) -> None:
@@ -86,46 +83,6 @@ def write_kml(plan: Plan, path: Path) -> None:
         _tag(shape, "tessellate", "1")
         _tag(shape, "coordinates", _list(np.asarray(line.coords)))
     _write(root, path)
-
-
-def week_picture(plan: Plan, week: int, path: Path) -> None:
-    """A picture (PNG) of one week for a slide or a chat group: the land, the barrels, what the week brings.
-
-    Raises UsageError for a week that the season does not have.
-    """
-    if not 0 <= week < plan.calendar.count:
-        raise UsageError(f"there is no week {week}; the season has weeks 0 to {plan.calendar.count - 1}")
-    prog = programme(plan)
-    words = prog.words
-    page = Page("A4", lying=True)
-    title = words("sheet.week_days", n=prog.week_number(week), days=prog.days(week))
-    y = head(page, plan.settings.season.name, title)
-    aside = 66.0
-    overview(page, prog, land_of(plan), (MARGIN, y, page.inner - aside - 6, page.bottom - y - 14), week)
-    x = page.width - MARGIN - aside
-    here = plan.site_weeks[plan.site_weeks["week"] == week].sort_values("barrels", ascending=False)
-    work = prog.works.site_weeks[prog.works.site_weeks["week"] == week]
-    for key, value in (
-        ("export.barrels", here["barrels"].sum()), ("export.places", len(here)),
-        ("export.residue", here["residue_kg"].sum()), ("export.char", here["char_kg"].sum()),
-        ("export.carriers", work["carriers"].sum()), ("export.tenders", work["tenders"].sum()),
-    ):  # fmt: skip
-        page.text(x, y + 4, words(key), 10, colour=QUIET)
-        page.text(x + aside, y + 4, words.number(float(value)), 12, bold=True, align="right")
-        y += 7
-    y = heading(page, x, y + 3, words("site.title") if len(here) else words("site.none"), aside)
-    fit = max(int((page.bottom - y) / 5.2) - 1, 1)
-    for row in here.head(fit).itertuples():
-        page.text(x, y + 4, prog.site_names[str(row.site_id)], 9.5)
-        page.text(x + aside, y + 4, words.number(row.barrels), 9.5, bold=True, align="right")
-        y += 5.2
-    if len(here) > fit:
-        page.text(x, y + 4, words("sheet.and_more", n=words.number(len(here) - fit)), 9.5, colour=QUIET)
-    foot(page, words("export.safety"), words("facts.made", date=words.day(prog.made)))
-    try:
-        page.figure.savefig(path, dpi=PICTURE_DPI, format="png", metadata={"Software": "sourcing"})
-    except OSError as exc:
-        raise OutputError(f"the picture could not be written to {path}: {exc}") from exc
 
 
 def message(plan: Plan) -> str:

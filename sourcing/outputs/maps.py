@@ -28,15 +28,16 @@ import shapely
 from branca.element import CssLink, Figure, JavascriptLink
 from jinja2 import Environment
 from markupsafe import Markup
+from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from sourcing.errors import OutputError
-from sourcing.intake.survey import RawLayer
 from sourcing.outputs.fonts import devanagari_css, has_devanagari
+from sourcing.outputs.landlayers import AREA, POINT, Geometries, ground_of
 from sourcing.outputs.packing import Ints, Shapes, Trees, shapes_on_grid, squeeze, to_grid, trees_of, varints
 from sourcing.outputs.relief import hill_shade
 from sourcing.plan import Plan
-from sourcing.season.outcome import site_numbers
+from sourcing.season.outcome import site_names
 from sourcing.weeks import DAYS_A_WEEK, Calendar
 from sourcing.words import Words, load_words
 
@@ -49,8 +50,6 @@ ROUTE_TOLERANCE_M = 4.0
 GROUND_TOLERANCE_M = 1.0
 """Water, forest and houses are simplified by this much for drawing [m]."""
 
-AREA, LINE = 2, 1
-Geometries = np.ndarray[Any, Any]
 
 INK = "#1b2430"
 PALETTE: Mapping[str, str] = {
@@ -292,7 +291,8 @@ def _drawn(plan: Plan, words: Words) -> _Drawn:
     carries = _carry_rows(plan, frame.index, sites)
     ways = _route_rows(plan, frame.index, sites)
     trees = _route_trees(plan, ways, origin)
-    layers = [(kind, *_layer_shapes(kind, shape, crs, origin)) for kind, shape, crs in _layers(plan)]
+    ground = ((kind, shapes, crs, int(shapely.get_dimensions(shapes[0]))) for kind, shapes, crs in ground_of(plan))
+    layers = [(kind, *_layer_shapes(part, crs, dim, origin)) for kind, part, crs, dim in ground if dim != POINT]
     ids = "\n".join(str(i).replace("\n", " ") for i in frame.index).encode("utf-8")
     runs = [_field_columns(table, villages, crops), shapes.pack()]
     runs += [varints(carries[c]) for c in ("step", "site", "week", "kg", "more")]
@@ -400,22 +400,10 @@ def _villages(plan: Plan, words: Words, origin: tuple[int, int]) -> list[dict[st
     return out
 
 
-def site_names(plan: Plan, words: Words) -> dict[str, str]:
-    """What each site is called: its own name, else its village's and a number, counted by first week and residue."""
-    number = site_numbers(plan.site_table, plan.village_table.index)
-    table = plan.site_table.loc[number.index]
-    village = table["village"].map(plan.village_table["name"]).fillna(table["village"])
-    return {
-        str(site): name
-        if name and name != str(site)
-        else words("sheet.site_name", village=village[site], n=words.number(number[site]))
-        for site, name in table["name"].astype(str).items()
-    }
-
-
 def _sites(plan: Plan, words: Words, villages: Sequence[Any], origin: tuple[int, int]) -> list[dict[str, Any]]:
     table, count = plan.site_table, plan.calendar.count
-    of_village, names = _places(villages), site_names(plan, words)
+    of_village = _places(villages)
+    names = site_names(table, plan.village_table["name"], words)
     by_site = dict(tuple(plan.site_weeks.groupby("site_id")))
     empty = plan.site_weeks.iloc[:0]
     stress = getattr(plan, "stress", None)
@@ -491,29 +479,9 @@ def _from_site(line: Ints, site: Ints) -> Ints:
     return line if np.abs(line[0] - site).sum() <= np.abs(line[-1] - site).sum() else line[::-1]
 
 
-def _layer_shapes(kind: str, shapes: Geometries, crs: Any, origin: tuple[int, int]) -> tuple[bool, Shapes]:
-    area = bool(shapely.get_dimensions(shapes[0]) == AREA)
+def _layer_shapes(shapes: Geometries, crs: CRS, dim: int, origin: tuple[int, int]) -> tuple[bool, Shapes]:
+    area = dim == AREA
     return area, shapes_on_grid(shapes, crs, origin, GROUND_TOLERANCE_M if area else ROUTE_TOLERANCE_M)
-
-
-def _layers(plan: Plan) -> list[tuple[str, Geometries, Any]]:
-    """What lies under and over the fields: kind, geometries (all areas or all lines), coordinate reference system."""
-    survey = plan.survey
-    kinds = [layer.kind for layer in plan.settings.layers.no_go]
-    found: list[tuple[str, RawLayer | None]] = [("background", layer) for layer in survey.background]
-    found += [(kinds[i] if i < len(kinds) else "other", layer) for i, layer in enumerate(survey.no_go)]
-    found += [("barrier", survey.barriers), ("path", survey.paths)]
-    out = []
-    for kind, layer in found:
-        if layer is None:
-            continue
-        shapes = layer.frame.geometry.to_numpy()
-        shapes = shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
-        for dimensions in (AREA, LINE):
-            part = shapes[shapely.get_dimensions(shapes) == dimensions]
-            if len(part):
-                out.append((kind, part, layer.frame.crs or WGS84))
-    return out
 
 
 def _relief(plan: Plan, bounds: tuple[float, float, float, float]) -> dict[str, Any] | None:

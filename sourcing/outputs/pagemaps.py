@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
+import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
@@ -15,13 +15,13 @@ from matplotlib.patches import PathPatch, Rectangle
 from matplotlib.path import Path as Outline
 from pyproj import CRS, Transformer
 
-from sourcing.network.ways import LONLAT, local_crs, to_local
+from sourcing.network.ways import LONLAT, local_crs
+from sourcing.outputs.landlayers import AREA, LINE, POINT, Geometries, ground_of
 from sourcing.outputs.pages import INK, POINT_MM, QUIET, Page, width
 from sourcing.plan import Plan
 from sourcing.words import Words
 
 Floats = npt.NDArray[np.float64]
-Geometries = npt.NDArray[Any]
 Box = tuple[float, float, float, float]
 """Left, top, width, height on the page [mm]."""
 
@@ -32,8 +32,6 @@ LEAST_SPAN_M = 150.0
 LEGEND_SIZE = 6.5
 MARK_MM = 4.0
 """Side of the mark of a place for barrels [mm]."""
-
-POINT, LINE, AREA = 0, 1, 2
 
 
 @dataclass(frozen=True)
@@ -83,29 +81,42 @@ class Land:
     villages: Mapping[str, tuple[float, float]]
 
 
+Ground = Iterable[tuple[str, Geometries, CRS]]
+"""Kinds of ground, each with its shapes and their coordinate system."""
+
+
 def land_of(plan: Plan) -> Land:
     """The land of a plan in one local system, true to scale."""
     crs = plan.network.crs if plan.network is not None else local_crs(plan.fields.frame)
-    shapes = np.asarray(plan.fields.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
-    ways = np.asarray(plan.routes.geometry.to_crs(crs).to_numpy(), dtype=object) if len(plan.routes) else shapes[:0]
+    land = land_from(plan.fields.frame.geometry, ground_of(plan), crs, plan.site_table, plan.village_table)
+    if plan.routes.empty:
+        return land
+    ends = pd.DataFrame(plan.routes[["field_id", "site_id"]]).reset_index(drop=True)
+    return replace(land, ways=_flat(plan.routes.geometry, crs), way_ends=ends)
+
+
+def land_from(
+    fields: gpd.GeoSeries, ground: Ground, crs: CRS, sites: pd.DataFrame, villages: pd.DataFrame
+) -> Land:  # fmt: skip
+    """The land from its parts in the local system `crs`, no ways in it: fields by id, kinds of ground, sites and
+    villages with lon and lat.
+    """
+    shapes = _flat(fields, crs)
+    none = pd.DataFrame({"field_id": [], "site_id": []}, dtype=str)
     return Land(
-        crs, shapes, plan.fields.frame.index, shapely.STRtree(shapes), tuple(_layers(plan, crs)), ways,
-        pd.DataFrame(plan.routes[["field_id", "site_id"]]).reset_index(drop=True),
-        _places(plan.site_table, crs), _places(plan.village_table, crs),
+        crs, shapes, fields.index, shapely.STRtree(shapes), tuple(_layers(ground, crs)), shapes[:0], none,
+        _places(sites, crs), _places(villages, crs),
     )  # fmt: skip
 
 
-def _layers(plan: Plan, crs: CRS) -> Iterable[tuple[str, Geometries, shapely.STRtree]]:
-    survey, kinds = plan.survey, [layer.kind for layer in plan.settings.layers.no_go]
-    found = [("background", layer) for layer in survey.background]
-    found += list(zip(kinds, survey.no_go, strict=False))
-    for kind, layer in [*found, ("barrier", survey.barriers), ("path", survey.paths)]:
-        if layer is None or layer.frame.empty:
-            continue
-        shapes = shapely.get_parts(to_local(layer, crs))
-        shapes = shapes[~(shapely.is_missing(shapes) | shapely.is_empty(shapes))]
-        if len(shapes):
-            yield (kind if kind in LOOKS else "other"), shapes, shapely.STRtree(shapes)
+def _flat(shapes: gpd.GeoSeries, crs: CRS) -> Geometries:
+    return np.asarray(shapes.to_crs(crs).to_numpy(), dtype=object)
+
+
+def _layers(ground: Ground, crs: CRS) -> Iterable[tuple[str, Geometries, shapely.STRtree]]:
+    for kind, shapes, own in ground:
+        there = _flat(gpd.GeoSeries(shapes, crs=own), crs)
+        yield (kind if kind in LOOKS else "other"), there, shapely.STRtree(there)
 
 
 def _places(table: pd.DataFrame, crs: CRS) -> dict[str, tuple[float, float]]:
@@ -114,6 +125,13 @@ def _places(table: pd.DataFrame, crs: CRS) -> dict[str, tuple[float, float]]:
     return {
         str(k): (float(a), float(b)) for k, a, b in zip(known.index, np.atleast_1d(x), np.atleast_1d(y), strict=True)
     }
+
+
+def bounds_of(shapes: Geometries, points: Sequence[tuple[float, float]]) -> tuple[float, float, float, float]:
+    """West, south, east, north of shapes and points together [local metres]."""
+    every = [*shapes, *(shapely.Point(p) for p in points)]
+    west, south, east, north = shapely.total_bounds(every)
+    return float(west), float(south), float(east), float(north)
 
 
 class MapFrame:

@@ -20,6 +20,7 @@ from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
 from matplotlib.patches import Rectangle
+from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 
 from sourcing.errors import UsageError
@@ -179,6 +180,10 @@ class PageText:
         return self.x, self.y - tall, width(self.words, self.size, self.bold), tall
 
 
+_APART = Text(fontfeatures=["-kern"])
+"""Says that signs stand one after the other, as wide as :func:`width` counts them."""
+
+
 class _Letters(Artist):
     """Draws all text of a page at once: matplotlib's own text objects lay each line out anew, which takes longer than
     all the rest of a page.
@@ -201,7 +206,8 @@ class _Letters(Artist):
                 pen.write(float(x), float(y), codes, size, text.bold)
                 continue
             foot = page.figure.bbox.height - y if renderer.flipy() else y
-            renderer.draw_text(gc, x, foot, text.words, letters(text.words, size, text.bold), 0)
+            apart = _APART if _SIMPLE.issuperset(text.words) else None
+            renderer.draw_text(gc, x, foot, text.words, letters(text.words, size, text.bold), 0, mtext=apart)
         gc.restore()
 
 
@@ -305,10 +311,13 @@ class Page:
             y += size * POINT_MM * LEADING
         return y
 
-    def lines(self, pieces: Iterable[Sequence[tuple[float, float]]], thick: float = 0.2, colour: str = RULE) -> None:
+    def lines(
+        self, pieces: Iterable[Sequence[tuple[float, float]]], thick: float = 0.2, colour: str = RULE,
+        over: float = 2.5,
+    ) -> None:  # fmt: skip
         """Straight lines, `thick` in points."""
         self.axes.add_collection(
-            LineCollection(list(pieces), linewidths=thick * self.scale, colors=colour, zorder=2.5, capstyle="butt"),
+            LineCollection(list(pieces), linewidths=thick * self.scale, colors=colour, zorder=over, capstyle="butt"),
             autolim=False,
         )
 

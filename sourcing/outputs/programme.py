@@ -6,10 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
+import pandas as pd
+
 from sourcing.outputs.pages import shortened
 from sourcing.plan import Plan
 from sourcing.season.money import Money
-from sourcing.season.outcome import site_numbers
+from sourcing.season.outcome import site_names, site_numbers
 from sourcing.season.works import Works
 from sourcing.weeks import DAYS_A_WEEK
 from sourcing.words import Words, load_words
@@ -75,21 +77,14 @@ def programme(plan: Plan) -> Programme:
     used = plan.site_weeks["week"]
     weeks = range(int(used.min()), int(used.max()) + 1) if len(used) else range(plan.calendar.count)
     words = load_words(plan.settings.season.language)
-    numbers, names = _names(plan, words)
+    numbers = {str(s): words.number(n) for s, n in site_numbers(plan.site_table, plan.village_table.index).items()}
     made_at = plan.record.get("made_at")
     made = datetime.fromisoformat(made_at).date() if made_at else date.today()
+    names = names_of(plan.site_table, plan.village_table["name"], words)
     return Programme(plan, words, plan.works, plan.money, weeks, made, numbers, names)
 
 
-def _names(plan: Plan, words: Words) -> tuple[dict[str, str], dict[str, str]]:
-    nth = site_numbers(plan.site_table, plan.village_table.index)
-    table = plan.site_table.loc[nth.index]
-    numbers = {str(site): words.number(int(n)) for site, n in nth.items()}
-    villages = plan.village_table["name"]
-    names = {}
-    for site, row in table.iterrows():
-        own = shortened(str(row["name"]), LONGEST_NAME)
-        village = shortened(str(villages.get(row["village"], row["village"])), LONGEST_NAME)
-        given = own and own != str(site)
-        names[str(site)] = own if given else words("sheet.site_name", village=village, n=numbers[str(site)])
-    return numbers, names
+def names_of(site_table: pd.DataFrame, villages: pd.Series, words: Words) -> dict[str, str]:
+    """What the opened sites are called, village by village; names that nobody could mean are shortened."""
+    own = site_table.assign(name=[shortened(str(n), LONGEST_NAME) for n in site_table["name"]])
+    return site_names(own, villages.map(lambda name: shortened(str(name), LONGEST_NAME)), words)

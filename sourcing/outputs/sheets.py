@@ -12,7 +12,8 @@ import numpy as np
 from matplotlib.backends.backend_pdf import PdfPages
 
 from sourcing.errors import OutputError
-from sourcing.outputs.pagemaps import Land, MapFrame, land_of
+from sourcing.outputs.daysheet import day_sheet
+from sourcing.outputs.pagemaps import Land, land_of
 from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widths, held, table, width
 from sourcing.outputs.programme import Programme, programme
 from sourcing.outputs.sheetparts import (
@@ -28,7 +29,8 @@ from sourcing.outputs.sheetparts import (
     heading,
 )
 from sourcing.outputs.sitesheet import call_lines, site_sheet
-from sourcing.outputs.villagesheet import bounds_of, concerned, site_row, village_sheet
+from sourcing.outputs.villagesheet import concerned, site_row, village_sheet
+from sourcing.outputs.weekpicture import overview, scene_of
 from sourcing.plan import Plan
 from sourcing.season.problem import fleet_by_week
 from sourcing.season.safety import safety_sheet
@@ -82,6 +84,7 @@ def sheet_pages(prog: Programme, paper: str = "A4") -> Iterator[Page]:
         for site in prog.site_names:
             if prog.plan.site_table.at[site, "village"] == village:
                 yield from site_sheet(prog, land, site, paper)
+                yield from day_sheet(prog, land, site, paper)
     yield from whole_safety_sheet(prog, paper)
 
 
@@ -103,13 +106,13 @@ def title_sheet(prog: Programme, land: Land, paper: str) -> Page:
         low = heading(page, MARGIN, y, words("sheet.chart"), page.inner)
         _chart(page, prog, MARGIN, low, page.inner, CHART_MM)
         low = heading(page, MARGIN, low + CHART_MM + 4, words("sheet.overview"), page.inner)
-        overview(page, prog, land, (MARGIN, low, page.inner, page.bottom - below - low - LEGEND_MM))
+        overview(page, scene_of(prog, land), (MARGIN, low, page.inner, page.bottom - below - low - LEGEND_MM))
     else:
         half = (page.inner - 6) / 2
         low = heading(page, MARGIN, y, words("sheet.chart"), half)
         _chart(page, prog, MARGIN, low, half, max(room - 8, 36))
         low = heading(page, MARGIN + half + 6, y, words("sheet.overview"), half)
-        overview(page, prog, land, (MARGIN + half + 6, low, half, max(room - 12 - 2 * LEGEND_MM, 30)))
+        overview(page, scene_of(prog, land), (MARGIN + half + 6, low, half, max(room - 12 - 2 * LEGEND_MM, 30)))
     y = page.bottom - below + 2
     y = heading(page, MARGIN, y, words("safety.title"), page.inner)
     for text in warn:
@@ -254,32 +257,6 @@ def _chart(page: Page, prog: Programme, x: float, y: float, w: float, h: float) 
             page.lines([[(at, foot_y - 1), (at + 3.4, foot_y - 1)]], 1.1, INK)
         page.text(at + 4.6, foot_y, said, 6.5, colour=QUIET)
         at += 4.6 + width(said, 6.5) + 4
-
-
-def overview(
-    page: Page, prog: Programme, land: Land, box: tuple[float, float, float, float], week: int | None = None
-) -> float:
-    """The whole land: fields, villages, and at each place the most barrels that stand there at once, or those of one
-    week. Returns where it ends [mm].
-    """
-    plan, words = prog.plan, prog.words
-    giving = plan.carries if week is None else plan.carries[plan.carries["week"] == week]
-    kinds = np.where(plan.fields.frame.index.isin(giving["field_id"].unique()), "gives", "far")
-    everywhere = [*land.sites.values(), *land.villages.values()]
-    frame = MapFrame(page, box, land, bounds_of(land.fields, everywhere))
-    frame.draw_ground()
-    frame.draw_fields(kinds, plan.fields.frame["estimated"].to_numpy(dtype=bool))
-    rows = plan.site_weeks if week is None else plan.site_weeks[plan.site_weeks["week"] == week]
-    barrels = rows.groupby("site_id")["barrels"].max()
-    for site, spot in land.sites.items():
-        if site in barrels.index:
-            frame.mark(*spot, words.number(int(barrels[site])), size=3.3)
-    for village, spot in land.villages.items():
-        frame.home(*spot)
-        frame.label(*spot, prog.village(village), 7, bold=bool(plan.village_table.at[village, "deploy"]), gap=1.0)
-    shown = "sheet.legend_most" if week is None else "sheet.legend_now"
-    entries = [("mark", words(shown)), ("gives", words("sheet.legend_gives" if week is None else "state.now"))]
-    return frame.legend(words, [*entries, ("home", words("legend.village"))])
 
 
 # --- lists and calendars ----------------------------------------------------------------------------------------------

@@ -8,11 +8,11 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from sourcing.outputs.pagemaps import Land, MapFrame
+from sourcing.outputs.pagemaps import Land, MapFrame, bounds_of
 from sourcing.outputs.pages import MARGIN, QUIET, TICK_BOX, Column, Page, column_widths, held, shortened, table
 from sourcing.outputs.programme import Programme
 from sourcing.outputs.sheetparts import head, heading
-from sourcing.outputs.villagesheet import bounds_of, field_kinds
+from sourcing.outputs.villagesheet import field_kinds
 from sourcing.season.safety import safety_sheet
 
 MAP_MM = 92.0

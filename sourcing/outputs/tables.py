@@ -4,20 +4,27 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
+import shapely
 from shapely.geometry import Point
 
+from sourcing.network.ways import LONLAT
+from sourcing.outputs.landlayers import AREA, LINE, POINT, ground_of
 from sourcing.plan import Plan
+from sourcing.season.outcome import site_names
 from sourcing.weeks import Calendar
 from sourcing.words import load_words
 
 WIDEST_COLUMN = 48
+LAYERS_FILE = "plan.gpkg"
+GROUND_LAYERS: Mapping[str, int] = {"ground_areas": AREA, "ground_lines": LINE, "ground_points": POINT}
+"""Layers of plan.gpkg that hold water, houses, paths and what else lies on the ground, and the dimension of each."""
 
 
 def write_record(plan: Plan, path: Path) -> None:
@@ -26,13 +33,37 @@ def write_record(plan: Plan, path: Path) -> None:
 
 
 def write_layers(plan: Plan, path: Path) -> None:
-    """Fields, sites, refused places, villages and carry lines as a GeoPackage in longitude and latitude."""
-    sites = _points(plan.site_table)
-    villages = _points(plan.village_table)
+    """Fields, sites, villages, carry lines and the ground as a GeoPackage in longitude and latitude.
+
+    The ground is in layers of areas, lines and points, each with the kind of ground (see GROUND_LAYERS).
+    """
     fields = plan.fields.frame[["geometry"]].join(plan.field_table)
-    for name, frame in (("fields", fields), ("sites", sites), ("villages", villages), ("carry_lines", plan.routes)):
+    layers = {"fields": fields, "sites": _points(called(plan)), "villages": _points(plan.village_table),
+              "carry_lines": plan.routes}  # fmt: skip
+    for name, frame in {**{k: v.reset_index() for k, v in layers.items()}, **_ground(plan)}.items():
         if len(frame):
-            frame.reset_index().to_file(path, layer=name, driver="GPKG", engine="pyogrio")
+            frame.to_file(path, layer=name, driver="GPKG", engine="pyogrio")
+
+
+def _ground(plan: Plan) -> dict[str, gpd.GeoDataFrame]:
+    parts = [
+        gpd.GeoDataFrame(
+            {"kind": kind}, geometry=gpd.GeoSeries(shapes, crs=crs).to_crs(LONLAT), index=range(len(shapes))
+        )
+        for kind, shapes, crs in ground_of(plan)
+    ]
+    by_dimension = {
+        name: [p for p in parts if shapely.get_dimensions(p.geometry.iloc[0]) == dimension]
+        for name, dimension in GROUND_LAYERS.items()
+    }
+    return {name: pd.concat(found, ignore_index=True) for name, found in by_dimension.items() if found}
+
+
+def called(plan: Plan) -> pd.DataFrame:
+    """The site table with the names that sites have on maps and sheets."""
+    words = load_words(plan.settings.season.language)
+    names = site_names(plan.site_table, plan.village_table["name"], words)
+    return plan.site_table.assign(name=[names[str(site)] for site in plan.site_table.index])
 
 
 def write_workbook(plan: Plan, path: Path) -> None:
@@ -51,7 +82,7 @@ def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
         pd.DataFrame([(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]),
     )
     yield "Villages", _headed(plan.village_table.reset_index())
-    yield "Sites", _headed(plan.site_table.reset_index())
+    yield "Sites", _headed(called(plan).reset_index())
     yield "Barrels by week", barrels_by_week(plan)
     yield "Work by week", _headed(_labelled(plan.works.site_weeks, plan.calendar))
     yield "Batches", _headed(_labelled(plan.works.batches, plan.calendar))
@@ -89,6 +120,7 @@ def barrels_by_week(plan: Plan) -> pd.DataFrame:
     wide = wide.reindex(index=plan.site_table.index, columns=range(len(labels)), fill_value=0).astype(int)
     wide.columns = pd.Index(labels)
     wide.insert(0, "village", plan.site_table["village"])
+    wide.insert(0, "name", called(plan)["name"])
     return wide.reset_index()
 
 

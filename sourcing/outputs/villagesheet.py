@@ -7,9 +7,8 @@ from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
-import shapely
 
-from sourcing.outputs.pagemaps import Land, MapFrame
+from sourcing.outputs.pagemaps import Land, MapFrame, bounds_of
 from sourcing.outputs.pages import MARGIN, QUIET, Page
 from sourcing.outputs.programme import Programme
 from sourcing.outputs.sheetparts import GRID_HEAD_MM, GRID_ROW_MM, Shade, WeekRow, facts, grid, head, heading
@@ -120,13 +119,6 @@ def field_kinds(prog: Programme, giving: set[str], village: str) -> np.ndarray:
     frame = prog.plan.fields.frame
     gives = frame.index.isin(list(giving))
     return np.where(gives, "gives", np.where((frame["village"] == village).to_numpy(), "idle", "far"))
-
-
-def bounds_of(shapes: np.ndarray, points: list[tuple[float, float]]) -> tuple[float, float, float, float]:
-    """West, south, east, north of shapes and points together [local metres]."""
-    every = [*shapes, *(shapely.Point(p) for p in points)]
-    west, south, east, north = shapely.total_bounds(every)
-    return float(west), float(south), float(east), float(north)
 
 
 def _asked(prog: Programme, village: str) -> list[tuple[str, str]]:

@@ -5,17 +5,20 @@ out, and, when nothing is possible, which wishes stand against each other. Figur
 from __future__ import annotations
 
 import itertools
+import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
+from scipy import sparse
 
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
-from sourcing.placement.instance import OUT, Bools, Floats, Instance, Villages
-from sourcing.placement.model import build
-from sourcing.placement.solve import Placement, solve
+from sourcing.placement.instance import OUT, Bools, Floats, Instance, Ints, Villages
+from sourcing.placement.model import Model, build
+from sourcing.placement.solve import WHOLE_AT_ONCE, Placement, read, solve
+from sourcing.placement.split import owners, settled, sound
 
 LARGE = 20_000
 """Above so many variables prices are drawn by interior point, without a basis."""
@@ -56,6 +59,22 @@ def prices(instance: Instance, plan: Placement | None = None, *, seconds: float 
 
     Raises NoPlanError when the wishes contradict each other or time runs out.
     """
+    return weighed(instance, plan, seconds=seconds, seed=seed).prices
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """The relaxation that prices are drawn from."""
+
+    prices: Prices
+    row_duals: Floats
+    """What one more unit of each row's limit does to the objective, as HiGHS signs it; rows as `build` makes them."""
+    value: float
+    """Value of the relaxation: no plan with the sites that prices were asked for is better."""
+
+
+def weighed(instance: Instance, plan: Placement | None = None, *, seconds: float = 60.0, seed: int = 1) -> Weighed:
+    """Prices of all limits with the relaxation behind them, for :func:`shortfalls`. Raises as :func:`prices` does."""
     it = instance
     plenty = np.full(it.weeks, max(int(it.site_most.sum()), int(it.fleet.max())))
     model = build(replace(it, fleet=plenty))  # so that only the fleet's own rows, set next, hold the fleet's price
@@ -65,6 +84,8 @@ def prices(instance: Instance, plan: Placement | None = None, *, seconds: float 
     for name in ("x", "u"):  # the rows of lot mass and balance say the same, and are to carry the price
         upper[model.columns[name]] = 10 * upper[model.columns[name]] + 1
     if plan is not None:
+        y = model.columns["y"]
+        upper[y] = np.where(np.repeat(plan.opened, it.weeks), upper[y], lower[y])
         used = np.zeros(it.village_count)
         used[it.site_village[plan.opened]] = 1.0
         for name, fixed in (("open", plan.opened.astype(np.float64)), ("deploy", used)):
@@ -88,7 +109,7 @@ def prices(instance: Instance, plan: Placement | None = None, *, seconds: float 
     lots = np.zeros(len(it.lot_mass_kg))
     lots[np.unique(it.arc_lot)] = np.maximum(-outcome.row_duals[model.rows["lot_mass"]], 0.0)
     budget, village = block("budget", 1), block("village_number", 1)
-    return Prices(
+    found = Prices(
         barrel_week=duals[model.rows["fleet"]],
         lot_kg=lots,
         move=block("most_moves", it.weeks),
@@ -99,6 +120,31 @@ def prices(instance: Instance, plan: Placement | None = None, *, seconds: float 
         fair_kg=block("fair_share", it.village_count),
         village=None if village is None else float(village[0]),
     )
+    return Weighed(found, outcome.row_duals, model.sign * outcome.bound)
+
+
+# A plan made again ----------------------------------------------------------------------------------------------------
+
+
+def held(instance: Instance, barrels: Ints, *, seconds: float = 60.0, seed: int = 1) -> Placement:
+    """The best plan with these barrels by site and week, shape (S, T): what is carried where is worked out again.
+
+    Nothing is proven of other barrels: its bound is infinite. Raises NoPlanError where the wishes forbid these barrels
+    or time runs out.
+    """
+    model = build(instance)
+    y, table = model.columns["y"], np.asarray(barrels, dtype=np.float64).ravel()
+    if (table < model.lower[y]).any() or (table > model.upper[y]).any():
+        raise NoPlanError("these barrels are not possible: more or fewer stand at a site than may")
+    lower, upper = model.lower.copy(), model.upper.copy()
+    lower[y] = upper[y] = table
+    outcome = engine.run(replace(model, lower=lower, upper=upper), seconds=seconds, gap=1e-6, seed=seed)
+    if outcome.z is None:
+        raise NoPlanError("these barrels are not possible" if outcome.end == "infeasible" else "time ran out")
+    z = settled(model, outcome.z)
+    if z is None:
+        raise NoPlanError("these barrels are not possible in whole numbers")
+    return read(instance, model, z, -np.inf, 0.0, outcome.seconds, outcome.end)
 
 
 # More or fewer barrels ------------------------------------------------------------------------------------------------
@@ -116,28 +162,33 @@ class CurvePoint:
 
 
 def fleet_curve(
-    instance: Instance, counts: Sequence[int], *, gap: float = 0.005, seconds: float = 60.0, seed: int = 1,
-    map: Callable[..., Iterable[Any]] = map,
-) -> tuple[CurvePoint, ...]:  # fmt: skip
+    instance: Instance, counts: Sequence[int], *, known: Placement | None = None, gap: float = 0.005,
+    seconds: float = 60.0, seed: int = 1, map: Callable[..., Iterable[Any]] = map,
+) -> Iterator[CurvePoint]:  # fmt: skip
     """Best value for each fleet size (other weeks in proportion to the largest), smallest first.
 
     A plan for fewer barrels is also one for more, so the curve never falls: where the search ends on a lesser plan, the
-    smaller fleet's is kept. `seconds` is for each point. Sizes at which no plan is possible are left out.
+    smaller fleet's is kept. `known` is a plan for the instance's own fleet, which is then not sought again. `seconds`
+    is for each point. Sizes at which no plan is found are left out; Ctrl-C ends the curve after the point in work.
     """
-    found: list[CurvePoint] = []
+    last: CurvePoint | None = None
     top = max(int(instance.fleet.max()), 1)
     for count in sorted(set(counts)):
         fleet = np.floor(instance.fleet * (count / top) + 1e-9).astype(np.int64)
         try:
-            plan = solve(replace(instance, fleet=fleet), gap=gap, seconds=seconds, seed=seed, map=map)
+            plan = known if known is not None and count == top else \
+                solve(replace(instance, fleet=fleet), gap=gap, seconds=seconds, seed=seed, map=map)  # fmt: skip
         except NoPlanError:
             continue
-        if found and _better(instance, found[-1].value, plan.value):
-            best = found[-1].placement
+        interrupted = plan.status == "interrupted"
+        if last is not None and _better(instance, last.value, plan.value):
+            best = last.placement
             share = abs(plan.bound - best.value) / max(abs(best.value), 1e-9)
             plan = replace(best, bound=plan.bound, gap=share, status="within_gap" if share <= gap else plan.status)
-        found.append(CurvePoint(count, plan.value, plan.bound, plan))
-    return tuple(found)
+        last = CurvePoint(count, plan.value, plan.bound, plan)
+        yield last
+        if interrupted:
+            return
 
 
 def _better(instance: Instance, one: float, other: float) -> bool:
@@ -153,7 +204,7 @@ class Alternative:
 
     placement: Placement
     loss: float
-    """How much worse than the best, in units of the goal's value."""
+    """How much worse than the best, in units of the goal's value; below zero where the best was not proven to be it."""
     differs: int
     """Sites in which it differs from the best."""
 
@@ -170,7 +221,10 @@ def alternatives(
             plan = solve(wished, gap=gap, seconds=seconds, seed=seed, map=map)
         except NoPlanError:
             return
-        yield Alternative(plan, abs(plan.value - best.value), int((plan.opened != best.opened).sum()))
+        loss = plan.value - best.value if instance.goal == "clear" else best.value - plan.value
+        yield Alternative(plan, loss, int((plan.opened != best.opened).sum()))
+        if plan.status == "interrupted":
+            return
         avoid = (*avoid, plan.opened)
 
 
@@ -236,6 +290,82 @@ def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
     return tuple(found)
 
 
+def shortfalls(
+    instance: Instance, plan: Placement, row_duals: Floats, groups: Sequence[Ints], *, seconds: float = 5.0,
+    seed: int = 1, exact_upto: int = WHOLE_AT_ONCE,
+) -> Floats:  # fmt: skip
+    """What using each group of sites that the plan leaves out would cost, in units of the goal's value, (groups,).
+
+    A group must have a barrel in some week. Up to `exact_upto` variables the season is solved again for each. In larger
+    seasons the group pays for residue, barrels and whatever else it shares with other sites at its price, by the
+    `row_duals` of :func:`weighed` given the plan; what is its own costs what it costs. That is never too high, and
+    close where a group is a small part of the season. Below zero: it would pay. Infinite: it cannot be used at all.
+    `seconds` is for each group; one that takes longer has what is proven until then.
+    """
+    it = instance
+    model = build(it)
+    if model.shape[1] <= exact_upto:
+        return np.array([_forced(model, s, it.weeks, seconds, seed) for s in groups]) - model.sign * plan.value
+    owner, columns = owners(it, model), model.matrix.tocsc()
+    common = np.zeros(model.shape[1], dtype=bool)
+    for name in ("deploy", "enter"):  # a village's own variables, for a group that is only a part of its village
+        if name in model.columns:
+            common[model.columns[name]] = True
+    found = np.full(len(groups), np.inf)
+    for n, sites in enumerate(groups):
+        villages = it.site_village[sites]
+        whole = bool(np.isin(np.flatnonzero(np.isin(it.site_village, villages)), sites).all())
+        mine = np.isin(owner, sites) & (whole | ~common)
+        found[n] = _at_prices(model, columns, row_duals, np.flatnonzero(mine), sites, it.weeks, seconds, seed)
+    return found
+
+
+def _forced(model: Model, sites: Ints, weeks: int, seconds: float, seed: int) -> float:
+    """The least objective of a plan with a barrel at one of the sites in some week."""
+    used = sparse.csr_matrix(
+        np.isin(np.arange(model.shape[1]), _barrels_of(model, sites, weeks)).astype(np.float64)[None, :]
+    )
+    piece = replace(
+        model, matrix=sparse.vstack([model.matrix, used], format="csr"), row_lower=np.r_[model.row_lower, 1.0],
+        row_upper=np.r_[model.row_upper, np.inf],
+    )  # fmt: skip
+    outcome = engine.run(piece, seconds=seconds, gap=1e-5, seed=seed)
+    return np.inf if outcome.end == "infeasible" else outcome.objective if outcome.z is not None else outcome.bound
+
+
+def _barrels_of(model: Model, sites: Ints, weeks: int) -> Ints:
+    """The variables of the barrels at these sites."""
+    return np.asarray(model.columns["y"].start + (np.asarray(sites)[:, None] * weeks + np.arange(weeks)).ravel())
+
+
+def _at_prices(
+    model: Model, columns: sparse.csc_matrix, row_duals: Floats, mine: Ints, sites: Ints, weeks: int, seconds: float,
+    seed: int,
+) -> float:  # fmt: skip
+    """The least that a part of the program adds to the objective, if it has a barrel, others' rows at their prices."""
+    part = columns[:, mine].tocsr()
+    rows = np.flatnonzero(np.diff(part.indptr))
+    own = np.diff(part.indptr)[rows] == np.diff(model.matrix.indptr)[rows]
+    shared, kept = rows[~own], rows[own]
+    most = shared[np.isfinite(model.row_upper[shared]) & (_least_entry(model.matrix, shared) >= 0)]  # still hold
+    used = sparse.csr_matrix(np.isin(mine, _barrels_of(model, sites, weeks)).astype(np.float64)[None, :])
+    piece = replace(
+        model,
+        cost=model.cost[mine] - part[shared].T @ row_duals[shared],
+        lower=model.lower[mine], upper=model.upper[mine], whole=model.whole[mine],
+        matrix=sparse.vstack([part[kept], part[most], used], format="csr"),
+        row_lower=np.r_[model.row_lower[kept], np.full(len(most), -np.inf), 1.0],
+        row_upper=np.r_[model.row_upper[kept], model.row_upper[most], np.inf],
+        offset=0.0, columns={}, rows={}, spending=model.spending[mine],
+    )  # fmt: skip
+    outcome = engine.run(piece, seconds=seconds, gap=1e-4, slack=1e-3, seed=seed)
+    return np.inf if outcome.end == "infeasible" else max(outcome.bound, -1e30)
+
+
+def _least_entry(matrix: sparse.csr_matrix, rows: Ints) -> Floats:
+    return np.asarray(matrix[rows].min(axis=1).toarray(), dtype=np.float64).ravel()
+
+
 # When nothing is possible ---------------------------------------------------------------------------------------------
 
 
@@ -283,43 +413,83 @@ def _moves(it: Instance, **change: Any) -> Any:
     return None if it.moves is None else replace(it.moves, **change)
 
 
+def can_be_met(instance: Instance, *, seconds: float = 60.0, seed: int = 1) -> bool | None:
+    """Whether any plan is possible; None when the time is too short to tell.
+
+    Above WHOLE_AT_ONCE variables by the relaxation, barrels divisible: no is sure, yes is as far as that tells.
+    """
+    model = build(instance)
+    if sound(model, model.lower):  # doing nothing is allowed
+        return True
+    large = model.shape[1] > WHOLE_AT_ONCE
+    empty = replace(model, cost=np.zeros_like(model.cost))
+    outcome = engine.run(empty, seconds=seconds, seed=seed, relaxed=large, interior=large, rough=1e-6)
+    if outcome.end == "infeasible":
+        return False
+    return True if outcome.z is not None and outcome.end == "optimal" else None
+
+
+def smallest_conflict(
+    names: Sequence[str], possible: Callable[[frozenset[str]], bool | None], until: float = np.inf
+) -> tuple[str, ...]:
+    """The smallest set of wishes that cannot all be kept, in the order of `names`; empty where all can.
+
+    `possible(kept)` says whether a plan can keep these wishes: None when it cannot tell. By hitting sets: any
+    conflicting set must meet every set of wishes whose loss makes a plan possible; the smallest that does, and is
+    itself impossible, is the answer. What comes back is always proven impossible; where some set could not be told, or
+    at `until` (time.monotonic), a smaller one may exist.
+    """
+    every = frozenset(names)
+    best, meets, fails = every, list[frozenset[str]](), list[frozenset[str]]()
+
+    def verdict(kept: frozenset[str]) -> bool | None:
+        nonlocal best
+        if any(kept <= known for known in meets):
+            return True
+        if any(kept >= known for known in fails):
+            return False
+        found = None if time.monotonic() > until else possible(kept)
+        if found is not None:
+            (meets if found else fails).append(kept)
+        if found is False and len(kept) < len(best):
+            best = kept
+        return found
+
+    if verdict(every) is not False:
+        return ()
+    corrections: list[frozenset[str]] = []
+    while time.monotonic() <= until:
+        candidate = _smallest_hitting(tuple(names), corrections)
+        told = verdict(candidate)
+        if told is False:
+            return tuple(n for n in names if n in candidate)
+        grown = candidate
+        for name in names if told else ():
+            if name not in grown and verdict(grown | {name}):
+                grown |= {name}
+        corrections.append(every - grown)
+    return tuple(n for n in names if n in best)
+
+
 def conflict(instance: Instance, *, seconds: float = 60.0) -> tuple[str, ...]:
     """The smallest set of wishes (names as in `wishes_of`) that cannot all be met; empty when all can.
 
-    What the ground itself forbids (mass, windows, barrel hours, the sites' room) is never given up. By hitting sets:
-    any conflicting set must meet every set of wishes whose loss makes a plan possible; the smallest that does, and is
-    itself impossible, is the answer. Raises NoPlanError when nothing helps, or when the time is too short to tell.
+    What the ground itself forbids (mass, windows, barrel hours, the sites' room) is never given up. Raises NoPlanError
+    when nothing helps. See :func:`smallest_conflict` for what a short time does.
     """
     takes_away = wishes_of(instance)
-    names = tuple(takes_away)
-    share = seconds / 40
+    until = time.monotonic() + seconds
 
-    def possible(kept: frozenset[str]) -> bool:
+    def possible(kept: frozenset[str]) -> bool | None:
         it = instance
-        for name in names:
+        for name, without in takes_away.items():
             if name not in kept:
-                it = takes_away[name](it)
-        model = build(it)
-        empty = replace(model, cost=np.zeros_like(model.cost))
-        outcome = engine.run(empty, seconds=share)
-        if outcome.z is None and outcome.end != "infeasible":
-            raise NoPlanError("no plan was found, and the time was too short to tell which wishes conflict")
-        return outcome.z is not None
+                it = without(it)
+        return can_be_met(it, seconds=max(until - time.monotonic(), 0.0))
 
-    if possible(frozenset(names)):
-        return ()
-    if not possible(frozenset()):
+    if possible(frozenset()) is False:
         raise NoPlanError("no plan is possible even with every wish and limit given up")
-    corrections: list[frozenset[str]] = []
-    while True:
-        candidate = _smallest_hitting(names, corrections)
-        if not possible(candidate):
-            return tuple(n for n in names if n in candidate)
-        grown = candidate
-        for name in names:
-            if name not in grown and possible(grown | {name}):
-                grown |= {name}
-        corrections.append(frozenset(names) - grown)
+    return smallest_conflict(tuple(takes_away), possible, until)
 
 
 def _smallest_hitting(names: tuple[str, ...], sets: list[frozenset[str]]) -> frozenset[str]:

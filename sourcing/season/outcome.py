@@ -13,6 +13,7 @@ from sourcing.intake.fields import Fields
 from sourcing.placement import Placement
 from sourcing.residue.supply import Supply
 from sourcing.settings import Settings
+from sourcing.words import Words
 
 FULL = 1 - 1e-6
 """A fleet counts as all in use from this share on; room for rounding."""
@@ -114,6 +115,22 @@ def site_numbers(site_table: pd.DataFrame, villages: pd.Index) -> pd.Series:
     order = ["rank", "first_week", "residue_kg"]
     table = site_table.assign(rank=rank).sort_values(order, ascending=[True, True, False], kind="stable")
     return table.groupby("village").cumcount() + 1
+
+
+def site_names(site_table: pd.DataFrame, villages: pd.Series, words: Words) -> dict[str, str]:
+    """What each opened site is called on every output: its own name, else its village's and its number there.
+
+    `villages` are the villages' names by id, in the order of the ranking, in which the sites come too.
+    """
+    number = site_numbers(site_table, villages.index)
+    table = site_table.loc[number.index]
+    village = table["village"].map(villages).fillna(table["village"]).astype(str)
+    return {
+        str(site): name
+        if name and name != str(site)
+        else words("sheet.site_name", village=village[site], n=words.number(number[site]))
+        for site, name in table["name"].astype(str).items()
+    }
 
 
 def _field_table(fields: Fields, supply: Supply, carries: pd.DataFrame) -> pd.DataFrame:

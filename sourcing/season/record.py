@@ -68,6 +68,7 @@ def plan_record(
         "totals": totals(placement, out, carries),
         "villages": _with_weeks(out.village_table, out.site_weeks, "village", calendar),
         "sites": _with_weeks(out.site_table, out.site_weeks, "site_id", calendar),
+        "work": _work(works, calendar),
         "carries": _carries(carries, calendar),
         "money": _money(money),
         "workshop": None if works.workshop is None else _workshop(works.workshop, calendar),
@@ -139,6 +140,16 @@ def _carries(carries: pd.DataFrame, calendar: Calendar) -> list[dict[str, Any]]:
         }
         for row in carries.itertuples()
     ]  # fmt: skip
+
+
+def _work(works: Works, calendar: Calendar) -> list[dict[str, Any]]:
+    """The work at each site in each week, as the works table has it."""
+    table = works.site_weeks.rename(columns={"site_id": "site"})
+    labels = [calendar.label(int(week)) for week in table["week"]]
+    return [
+        {**{str(k): _plain(v) for k, v in row.items()}, "week": label}
+        for label, row in zip(labels, table.to_dict("records"), strict=True)
+    ]
 
 
 def _money(money: Money) -> dict[str, Any]:

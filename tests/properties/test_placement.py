@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import NoPlanError
-from sourcing.placement.answers import prices
+from sourcing.placement.answers import prices, shortfalls, weighed
 from sourcing.placement.check import check
 from sourcing.placement.instance import IN, OUT, Crew, Instance, Moves, Villages, Wishes
 from sourcing.placement.solve import solve
@@ -136,3 +136,31 @@ def test_prices_are_never_negative(seed):
     assert found.barrel_week.min() >= 0
     assert found.lot_kg.min() >= 0
     assert found.crew_hour.min() >= 0
+
+
+@few
+@given(seeds)
+def test_what_a_site_left_out_would_cost(seed):
+    """Solved again: as planning with the site pinned in. By prices: never more, with the plan's sites and this one."""
+    it = drawn(seed)
+    plan = solve(it, gap=1e-9, seconds=30)
+    behind = weighed(it, plan)
+    closed = np.flatnonzero(~plan.opened)
+    groups = [np.array([s]) for s in closed]
+    exact = shortfalls(it, plan, behind.row_duals, groups)
+    at_prices = shortfalls(it, plan, behind.row_duals, groups, exact_upto=0)
+    for site, cost, never_more in zip(closed, exact, at_prices, strict=True):
+        forced = pinned_to(it, np.where(np.arange(it.sites) == site, IN, 0))
+        assert plan.value - cost == pytest.approx(forced, rel=1e-4, abs=1e-4)
+        village = it.site_village[site]
+        if village in it.site_village[plan.opened] or (it.site_village == village).sum() == 1:
+            among = np.where(plan.opened, IN, OUT)
+            among[site] = IN
+            assert at_least(behind.value - never_more, pinned_to(it, among))
+
+
+def pinned_to(it: Instance, pins: np.ndarray) -> float:
+    try:
+        return best(replace(it, wishes=Wishes(site_pin=pins)))
+    except NoPlanError:
+        return -np.inf

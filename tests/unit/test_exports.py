@@ -2,10 +2,9 @@ from xml.etree import ElementTree as Xml
 
 import pyogrio
 import pytest
-from PIL import Image
 
-from sourcing.errors import OutputError, UsageError
-from sourcing.outputs.exports import GPX, KML, MESSAGE_LETTERS, message, week_picture, write_gpx, write_kml
+from sourcing.errors import OutputError
+from sourcing.outputs.exports import GPX, KML, MESSAGE_LETTERS, message, write_gpx, write_kml
 from sourcing.outputs.programme import programme
 from sourcing.words import languages
 from tests.unit.planned import planned, renamed, spoken, without_barrels
@@ -65,17 +64,6 @@ def test_kml_says_when_barrels_stand(tmp_path):
     assert len(spans) == len(plan.site_table)
     first = min(span.find(f"{{{KML}}}begin").text for span in spans)
     assert first == plan.calendar.monday(int(plan.site_weeks["week"].min())).isoformat()
-
-
-def test_a_picture_of_a_week(tmp_path):
-    plan = planned()
-    week = int(plan.site_weeks["week"].min())
-    week_picture(plan, week, tmp_path / "week.png")
-    with Image.open(tmp_path / "week.png") as picture:
-        assert picture.width > 1200
-        assert len(picture.convert("L").getcolors(256)) > 20
-    with pytest.raises(UsageError, match="no week"):
-        week_picture(plan, plan.calendar.count, tmp_path / "none.png")
 
 
 @pytest.mark.parametrize("language", languages())

@@ -6,10 +6,23 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from sourcing.errors import NoPlanError
-from sourcing.placement import engine
-from sourcing.placement.answers import alternatives, conflict, fleet_curve, left_out, prices, wishes_of
+from sourcing.placement import answers, engine
+from sourcing.placement.answers import (
+    alternatives,
+    conflict,
+    fleet_curve,
+    held,
+    left_out,
+    prices,
+    shortfalls,
+    smallest_conflict,
+    weighed,
+    wishes_of,
+)
 from sourcing.placement.check import check
 from sourcing.placement.instance import IN, OUT, Crew, Moves, Previous, Villages, Water, Wishes, Workshop
 from sourcing.placement.model import build
@@ -55,6 +68,76 @@ def test_prices_at_the_sites_of_a_plan():
     assert prices(it, plan).barrel_week == pytest.approx([100])
 
 
+def test_prices_given_a_plan_know_only_its_sites_where_opening_is_free():
+    """No opening cost: at the plan's one site, all of whose 100 kg are charred, a further barrel-week earns nothing."""
+    it = weekly([[100], [80]], fleet=[2], wishes=Wishes(site_pin=[0, OUT]))
+    plan = solve(it, gap=1e-9)
+    free = replace(it, wishes=Wishes())
+    assert prices(free, plan).barrel_week == pytest.approx([0])
+    assert prices(replace(free, fleet=[1])).barrel_week[0] >= 80 - 1e-6
+
+
+def test_a_plan_made_again_from_its_barrels():
+    """Two barrels for the week of 300 kg, none for that of 100: 200 kg, and nothing is proven of other barrels."""
+    it = weekly([300, 100], fleet=[2, 2], site_open_cost=[10])
+    plan = held(it, np.array([[2, 0]]))
+    assert check(it, plan) == []
+    assert plan.value == pytest.approx(200 - 10)
+    assert plan.gap == np.inf
+    with pytest.raises(NoPlanError, match="not possible"):
+        held(it, np.array([[3, 0]]))
+    with pytest.raises(NoPlanError, match="not possible"):
+        held(replace(it, site_most=[1]), np.array([[2, 0]]))
+
+
+def test_a_plan_made_again_is_never_worse_than_it_was():
+    it = random_season(3, lots=30, sites=4, weeks=5)
+    plan = solve(it, gap=0.2)
+    again = held(it, plan.barrels)
+    assert (again.barrels == plan.barrels).all()
+    assert plan.value - 1e-6 <= again.value <= plan.bound + 1e-6
+
+
+def shortfall(it, *groups):
+    """By solving again and by prices, which must agree in these toys."""
+    plan = solve(it, gap=1e-9)
+    duals, sites = weighed(it, plan).row_duals, [np.array(g) for g in groups]
+    exact = shortfalls(it, plan, duals, sites)
+    assert shortfalls(it, plan, duals, sites, exact_upto=0) == pytest.approx(exact, abs=0.01)
+    return exact
+
+
+def test_what_using_a_site_would_cost():
+    """One barrel, 150 kg at the first site, 80 at the second: there it would char 80 where it chars 100."""
+    it = weekly([[150], [80]], fleet=[1])
+    assert shortfall(it, [1]) == pytest.approx([20])
+    assert shortfall(replace(it, site_open_cost=[0, 7]), [1]) == pytest.approx([27])
+
+
+def test_what_using_a_village_would_cost_counts_its_own_costs_once():
+    """Two sites with 80 and 70 kg in the second village; deploying there costs 30, bringing a barrel 5 and 2."""
+    it = weekly(
+        [[150], [80], [70]], fleet=[1], site_village=[0, 1, 1], villages=Villages(deploy_cost=[0.0, 30.0]),
+        moves=Moves(site_cost=[5.0, 5.0, 5.0], village_cost=[2.0, 2.0]),
+    )  # fmt: skip
+    assert shortfall(it, [1, 2]) == pytest.approx([(100 - 7) - (80 - 7) + 30])
+
+
+def test_a_site_that_cannot_keep_one_barrel_busy_cannot_be_used():
+    it = weekly([[150], [30], [60]], fleet=[1], busy_floor=0.5)
+    assert shortfall(it, [1], [2]) == pytest.approx([np.inf, 40])
+
+
+def test_a_site_left_out_that_would_pay_is_told_below_zero():
+    """Two barrels, but only the first site was looked at: the second barrel finds no work there."""
+    it = weekly([[100], [80]], fleet=[2])
+    plan = solve(replace(it, wishes=Wishes(site_pin=[0, OUT])), gap=1e-9)
+    assert shortfalls(it, plan, weighed(it, plan).row_duals, [np.array([1])]) == pytest.approx([-80])
+    clear = replace(it, goal="clear", clear_share=0.4, arc_cost_per_kg=[0.2, 0.1])
+    dear = solve(replace(clear, wishes=Wishes(site_pin=[0, OUT])), gap=1e-9)
+    assert shortfalls(clear, dear, weighed(clear, dear).row_duals, [np.array([1])]) == pytest.approx([7.2 - 14.4])
+
+
 def test_curve_of_value_against_barrels():
     points = fleet_curve(weekly([[250, 250]], fleet=[4, 4]), [1, 2, 3, 4], gap=1e-9)
     assert [p.value for p in points] == pytest.approx([200, 400, 500, 500])
@@ -64,6 +147,12 @@ def test_curve_never_falls_even_with_a_wide_gap():
     it = random_season(7, lots=60, sites=5, weeks=6, classes=5)
     values = [p.value for p in fleet_curve(it, range(1, 7), gap=0.3, seconds=5)]
     assert values == sorted(values)
+
+
+def test_curve_takes_a_plan_that_is_known():
+    it = weekly([[250, 250]], fleet=[4, 4])
+    known = solve(replace(it, fleet=[2, 2]), gap=1e-9)  # a plan for fewer barrels, to be told from a new one
+    assert [p.value for p in fleet_curve(it, [2, 4], known=known, gap=1e-9)] == pytest.approx([400, 400])
 
 
 def test_curve_leaves_out_what_is_impossible():
@@ -79,6 +168,17 @@ def test_alternatives_are_different_and_told_at_their_cost():
     assert [o.loss for o in others] == pytest.approx([20, 30])
     assert [o.differs for o in others] == [2, 2]
     assert others[0].placement.opened.tolist() == [False, True, False]
+
+
+def test_an_alternative_better_than_a_poor_best_has_a_loss_below_zero():
+    it = weekly([[100], [80]], fleet=[1])
+    poor = solve(replace(it, wishes=Wishes(site_pin=[OUT, 0])), gap=1e-9)
+    (other,) = alternatives(it, poor, count=1, apart=2, gap=1e-9)
+    assert other.loss == pytest.approx(-20)
+    clear = replace(it, goal="clear", clear_share=0.4, arc_cost_per_kg=[0.1, 0.2])
+    best = solve(clear, gap=1e-9)
+    (other,) = alternatives(clear, best, count=1, apart=2, gap=1e-9)
+    assert other.loss == pytest.approx(72 * 0.1)
 
 
 def test_why_a_site_was_left_out():
@@ -136,6 +236,36 @@ def test_a_smaller_conflict_is_preferred_to_a_larger():
     it = weekly([[100], [0]], busy_floor=0.5, wishes=Wishes(barrels_least=[[0], [1]], sites_most=1, site_pin=[IN, 0]))
     found = conflict(it)
     assert set(found) == {"busy_floor", "barrels_least"}
+
+
+@given(st.lists(st.sets(st.sampled_from("abcde"), min_size=1), max_size=4), st.integers(0, 31))
+@settings(deadline=None)
+def test_the_smallest_conflict_of_any_is_found_and_what_cannot_be_told_is_never_called_one(conflicts, blind):
+    """Wishes conflict where they hold one of some drawn sets; brute force over all 32. Blind: some are not told."""
+
+    def possible(kept):
+        if kept != frozenset("abcde") and sum(1 << "abcde".index(n) for n in kept) == blind:
+            return None
+        return not any(c <= kept for c in conflicts)
+
+    found = smallest_conflict("abcde", possible)
+    if not conflicts:
+        assert found == ()
+    else:
+        assert any(c <= set(found) for c in conflicts)
+        sure = [c for c in conflicts if possible(frozenset(c)) is not None]
+        assert len(found) <= min(map(len, sure), default=5)
+
+
+def test_a_conflict_in_no_time_is_not_guessed():
+    it = season(goal="clear", lot_mass_kg=[250.0], fleet=[1])
+    assert conflict(it, seconds=0.0) == ()
+
+
+def test_in_large_seasons_a_conflict_is_found_by_the_relaxation(monkeypatch):
+    monkeypatch.setattr(answers, "WHOLE_AT_ONCE", 0)
+    it = season(goal="clear", lot_mass_kg=[250.0], fleet=[1], wishes=Wishes(budget=1e6), water=Water([[1e6]], [1.0]))
+    assert conflict(it) == ("fleet", "clear_share")
 
 
 def test_every_wish_can_be_taken_away():

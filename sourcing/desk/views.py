@@ -1,0 +1,203 @@
+"""A plan's record as what a page shows: tables with headings and texts. Nothing is worked out here."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+from typing import Any
+
+from sourcing.console import proof
+from sourcing.intake.keep import RECORD_FILE, read_record
+from sourcing.outputs.tables import heading
+from sourcing.words import Words
+
+ROWS_A_PAGE = 100
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table as text; `numbers` are the columns set to the right."""
+
+    heads: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    numbers: frozenset[int] = frozenset()
+
+
+@dataclass(frozen=True)
+class Slice:
+    """A page of a long table."""
+
+    page: int
+    pages: int
+    count: int
+    first: int
+    last: int
+
+
+def record_of(plan: Path) -> dict[str, Any]:
+    """The record of a plan; read once as long as its file does not change."""
+    facts = (plan / RECORD_FILE).stat()
+    return _record(plan, facts.st_mtime_ns, facts.st_size)
+
+
+@lru_cache(maxsize=6)
+def _record(plan: Path, changed_ns: int, size: int) -> dict[str, Any]:
+    return read_record(plan)
+
+
+def cut(count: int, page: int, size: int = ROWS_A_PAGE) -> Slice:
+    """Which rows a page of a long table shows; pages count from 1."""
+    pages = max(1, -(-count // size))
+    page = min(max(page, 1), pages)
+    first = (page - 1) * size
+    return Slice(page, pages, count, first, min(first + size, count))
+
+
+def decision(record: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
+    """The season in a few figures, largest question first: label and text."""
+    total, currency = record["totals"], record["settings"]["season"]["currency"]
+    char = record["chances"]["season"]["char_kg"]
+    found = [
+        ("Residue charred", f"{words.tonnes(total['residue_kg'])} t"),
+        ("of free residue", f"{words.tonnes(total['residue_free_kg'])} t"),
+        ("Char", f"{words.tonnes(total['char_kg'])} t"),
+        ("Villages with barrels", words.number(total["villages_with_barrels"])),
+        ("Places with barrels", words.number(total["sites"])),
+        ("Most barrels at once", words.number(total["most_barrels"])),
+        ("Loads carried", words.number(total["loads"])),
+        ("Hours of carrying", words.number(total["carry_h"])),
+        ("Char in eight seasons of ten", f"{words.tonnes(char['p10'])} – {words.tonnes(char['p90'])} t"),
+    ]
+    if "margin" in total:
+        found.insert(3, ("Margin before overheads", f"{words.number(total['margin'])} {currency}"))
+    return found
+
+
+def how_good(record: Mapping[str, Any]) -> str:
+    """How good the plan is proven to be."""
+    return proof(record["solve"])
+
+
+def ranking(record: Mapping[str, Any], words: Words) -> list[dict[str, Any]]:
+    """Villages as ranked, each with its figures and why it stands there."""
+    several = record["settings"]["fleet"]["several"]
+    return [
+        {
+            "id": v["id"], "name": v["name"], "weeks": words.number(v["several_weeks"]), "deploy": bool(v["deploy"]),
+            "barrel_weeks": words.number(v["barrel_weeks"]), "residue": words.tonnes(v["residue_kg"]),
+            "char": words.tonnes(v["char_kg"]), "carry": words.number(v["mean_carry_m"]),
+            "why": words.reason(v, several),
+        }
+        for v in record["villages"]
+    ]  # fmt: skip
+
+
+def calendar(record: Mapping[str, Any], words: Words) -> Table:
+    """Barrels at each place in each week."""
+    names = {v["id"]: v["name"] for v in record["villages"]}
+    order = {v["id"]: i for i, v in enumerate(record["villages"])}
+    sites = sorted(record["sites"], key=lambda s: (order.get(s["village"], 0), s["name"]))
+    rows = tuple(
+        (
+            str(names.get(s["village"], s["village"])),
+            str(s["name"]),
+            *(str(b) if b else "" for b in s["barrels_by_week"]),
+        )
+        for s in sites
+    )
+    weeks = tuple(str(w) for w in record["weeks"])
+    return Table(("Village", "Place", *weeks), rows, frozenset(range(2, 2 + len(weeks))))
+
+
+def places(record: Mapping[str, Any], words: Words) -> Table:
+    """The places in use."""
+    names = {v["id"]: v["name"] for v in record["villages"]}
+    sure = record["chances"]["sites"]
+    weeks = record["weeks"]
+    rows = tuple(
+        (
+            str(s["name"]), str(names.get(s["village"], s["village"])), words.number(s["several_weeks"]),
+            words.number(s["barrel_weeks"]), words.tonnes(s["residue_kg"]), words.tonnes(s["char_kg"]),
+            words.number(s["mean_carry_m"]), f"{weeks[s['first_week']]} – {weeks[s['last_week']]}",
+            str(sure.get(s["id"], {}).get("sureness", "")),
+        )
+        for s in record["sites"]
+    )  # fmt: skip
+    heads = ("Place", "Village", "Weeks with several barrels busy", "Barrel-weeks", "Residue, t", "Char, t",
+             "Mean way carried, m", "Weeks", "How sure")  # fmt: skip
+    return Table(heads, rows, frozenset(range(2, 7)))
+
+
+def carries(record: Mapping[str, Any], words: Words, at: Slice) -> Table:
+    """Who carries what from where, one page of it."""
+    sites = {s["id"]: s["name"] for s in record["sites"]}
+    rows = tuple(
+        (
+            str(c["week"]), str(c["field"]), words.of("crop", c["crop"]), words.of("residue", c["residue"]),
+            str(sites.get(c["site"], c["site"])), words.number(c["mass_kg"]), words.number(c["distance_m"]),
+            words.of("mode", c["mode"]), words.number(c["loads"]), words.number(c["carry_h"], 1),
+        )
+        for c in record["carries"][at.first : at.last]
+    )  # fmt: skip
+    heads = ("Week", "Field", "Crop", "Residue", "To the place", "kg dry", "Metres", "By", "Loads", "Hours")
+    return Table(heads, rows, frozenset({5, 6, 8, 9}))
+
+
+def money(record: Mapping[str, Any], words: Words) -> tuple[Table, list[tuple[str, str]]]:
+    """Costs and earnings by part, and cash at the end of each week."""
+    found = record["money"]
+    by_week = [(str(w), words.number(b)) for w, b in zip(_money_weeks(record), found["balance_by_week"], strict=False)]
+    return plain_table(found["parts"], words), by_week
+
+
+def _money_weeks(record: Mapping[str, Any]) -> list[str]:
+    workshop = record.get("workshop") or {}
+    weeks = [str(w["week"]) for w in workshop.get("weeks", ())]
+    count = len(record["money"]["balance_by_week"])
+    own = [str(w) for w in record["weeks"]]
+    return weeks if len(weeks) == count else own if len(own) == count else [str(i + 1) for i in range(count)]
+
+
+def by_name(table: Mapping[str, Mapping[str, Any]], words: Words, first: str) -> Table:
+    """A table of the record whose rows have names."""
+    return plain_table([{first: name.replace("_", " "), **row} for name, row in table.items()], words)
+
+
+def plain_table(rows: Sequence[Mapping[str, Any]], words: Words) -> Table:
+    """Rows of plain values as text, headings with units."""
+    if not rows:
+        return Table((), ())
+    names = list(rows[0])
+    right = frozenset(i for i, n in enumerate(names) if all(isinstance(r.get(n), int | float) for r in rows))
+    text = tuple(tuple(_cell(r.get(n), words) for n in names) for r in rows)
+    heads = tuple(h[:1].upper() + h[1:] for h in map(heading, names))
+    return Table(heads, text, right)
+
+
+def _cell(value: Any, words: Words) -> str:
+    if isinstance(value, bool) or value is None:
+        return {True: "yes", False: "no", None: ""}[value]
+    if isinstance(value, int):
+        return words.number(value)
+    if isinstance(value, float):
+        return words.number(value, 0 if abs(value) >= 1000 or value == int(value) else 2)
+    return str(value).replace("_", " ")
+
+
+def compared(tables: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]:
+    """The tables of a comparison."""
+    found = []
+    for name, table in tables.items():
+        columns, rows = table["columns"], table["rows"]
+        right = frozenset(i for i in range(len(columns)) if rows and all(isinstance(r[i], int | float) for r in rows))
+        text = tuple(tuple(_cell(v, words) for v in row) for row in rows)
+        heads = tuple(heading(c)[:1].upper() + heading(c)[1:] for c in columns)
+        found.append((str(name), Table(heads, text, right)))
+    return found
+
+
+def matching(rows: Iterable[Mapping[str, Any]], **wanted: str) -> list[Mapping[str, Any]]:
+    """Rows whose columns have the values asked for; '' asks for nothing."""
+    return [r for r in rows if all(not v or str(r.get(k)) == v for k, v in wanted.items())]
