@@ -271,7 +271,7 @@ def compare_plans(
 
 
 @main.command()
-@click.argument("folder", type=click.Path(path_type=Path), default=Path("."))
+@click.argument("folder", type=click.Path(path_type=Path), default=Path())
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port on this machine; left out, a free one.")
 @click.option("--language", type=click.Choice(languages()), default="", help="Language; left out, the browser's.")
 @click.option("--no-browser", is_flag=True, help="Only say the address; open no browser.")

@@ -22,9 +22,10 @@ KINDS = (("cotton", "stalk"), ("maize", "cob"), ("maize", "husk"))
 
 
 def season_settings(sections=None, **fleet):
-    """Settings with a fleet of four; `sections` are further parts of a season file."""
+    """Settings with a fleet of four and crews paid by the kilo; `sections` are further parts of a season file."""
     fleet = {"barrels": 4, "most_at_site": 3, **fleet}
-    return settings_from({"layers": {"fields": {"file": "x"}}, "fleet": fleet, **(sections or {})})
+    works = {"crew_paid": "by_kilo", **(sections or {}).get("works", {})}
+    return settings_from({"layers": {"fields": {"file": "x"}}, "fleet": fleet, **(sections or {}), "works": works})
 
 
 @st.composite

@@ -227,6 +227,11 @@ class _Checker:
             for (s, week), by_class in self.charred.items():
                 for klass, kg in by_class.items():
                     hours[int(it.site_village[s]), week] += kg * float(it.crew.class_tender_hours_per_kg[klass])
+            if it.crew.site_week_hours is not None:
+                for s in self.used:
+                    for week, y in enumerate(self.barrels[s]):
+                        if y > 0:
+                            hours[int(it.site_village[s]), week] += float(it.crew.site_week_hours[week])
             for (v, week), spent in hours.items():
                 if self.over(spent, float(it.crew.hours[v, week])):
                     self.say(

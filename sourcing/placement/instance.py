@@ -73,6 +73,8 @@ class Crew:
     """Worker hours the village offers in a week [h], shape (V, T)."""
     class_tender_hours_per_kg: Floats
     """Worker hours at the barrel a kg charred [h/kg], shape (K,)."""
+    site_week_hours: Floats | None = None
+    """Worker hours at the barrels of a site in each week in which it has any [h], shape (T,)."""
     band: float = 1.25
     """Arcs of one site and class share a distance band when their hours a kg, carrying and tending, differ by less than
     this ratio; all are charged the farthest's hours: hours are never overspent, at most so much is left unused."""
@@ -474,6 +476,7 @@ _BLOCKS = {
     ("Moves", "site_cost"): ("amount", "S"), ("Moves", "village_cost"): ("amount", "V"),
     ("Moves", "most"): ("amount", "T"), ("Moves", "standing"): ("count", "S"),
     ("Crew", "hours"): ("amount", "VT"), ("Crew", "class_tender_hours_per_kg"): ("amount", "K"),
+    ("Crew", "site_week_hours"): ("amount", "T"),
     ("Water", "litres"): ("amount", "ST"), ("Water", "class_litres_per_kg"): ("amount", "K"),
     ("Workshop", "press_kg"): ("amount", "T"), ("Workshop", "site_haul_cost_per_kg"): ("amount", "S"),
     ("Wishes", "site_pin"): ("pin", "S"), ("Wishes", "barrels_least"): ("count", "ST"),

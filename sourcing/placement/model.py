@@ -302,7 +302,8 @@ def _needs_open(it: Instance) -> bool:
 
 
 def _needs_on(it: Instance) -> bool:
-    return bool((it.site_least > 1).any() or it.crew_cost.any())
+    hours = it.crew.site_week_hours if it.crew is not None else None
+    return bool((it.site_least > 1).any() or it.crew_cost.any() or (hours is not None and hours.any()))
 
 
 def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
@@ -574,13 +575,19 @@ def _stays(b: _Build) -> None:
 
 
 def _crew_hours(b: _Build) -> None:
-    """People have so many hours: sum over groups in v of (carry_h + tender_h keep[k, t]) u[g, t] <= hours[v, t]."""
+    """People have so many hours: sum over groups in v of (carry_h + tender_h keep[k, t]) u[g, t] + sum over sites in v
+    of week_h[t] on[s, t] <= hours[v, t].
+    """
     it, g = b.it, b.groups
     if it.crew is None:
         return
     where = it.site_village[g.site[g.u_group]] * it.weeks + g.u_week
     hours = g.hours_per_kg[g.u_group] + _kept(b, it.crew.class_tender_hours_per_kg)
-    b.row("crew_hours", it.village_count * it.weeks, -INF, it.crew.hours.ravel(), (where, b.at("u"), hours))
+    terms: list[tuple[Ints, Ints, Floats]] = [(where, b.at("u"), hours)]
+    if it.crew.site_week_hours is not None and "on" in b.columns:
+        there = np.repeat(it.site_village, it.weeks) * it.weeks + np.tile(np.arange(it.weeks), it.sites)
+        terms.append((there, b.at("on"), np.tile(it.crew.site_week_hours, it.sites)))
+    b.row("crew_hours", it.village_count * it.weeks, -INF, it.crew.hours.ravel(), *terms)
 
 
 def _water(b: _Build) -> None:

@@ -16,6 +16,7 @@ from sourcing.intake.cells import fold
 from sourcing.intake.fields import Fields
 from sourcing.placement import FREE, IN, OUT, Crew, Moves, Villages, Water, Wishes, Workshop
 from sourcing.residue.supply import Supply
+from sourcing.season.barrel import crew_week_h
 from sourcing.season.workshop import briquettes_per_char
 from sourcing.settings import SEASON_FILE, Settings
 from sourcing.values import Values
@@ -58,7 +59,7 @@ def season_limits(
     names = _Names(fields, sites)
     villages = _villages(settings, values, names)
     moves = _moves(settings, values, calendar, sites, len(fields.villages))
-    crew = _crew(settings, calendar, names, classes)
+    crew = _crew(settings, calendar, names, classes, working_h)
     water = _water(settings, calendar, names, classes, sites)
     workshop = _workshop(settings, values, sites, working_h, haul_m)
     wishes = _wishes(settings, calendar, names, supply, sites)
@@ -151,12 +152,17 @@ def _moves(settings: Settings, values: Values, calendar: Calendar, sites: Sites,
     return Moves(np.full(count, near), np.full(villages, far), weeks, choice.stay_weeks)
 
 
-def _crew(settings: Settings, calendar: Calendar, names: _Names, classes: pd.DataFrame) -> Crew | None:
+def _crew(
+    settings: Settings, calendar: Calendar, names: _Names, classes: pd.DataFrame, working_h: Floats
+) -> Crew | None:
+    """Hours of each village; tenders take of them what they work, or all of each week where they are paid by it."""
     hours = names.by_village(settings.crew.hours_a_week, settings.crew.villages, "crew.villages")
     if hours is None:
         return None
     by_week = np.tile(np.minimum(hours, PLENTY)[:, None], (1, calendar.count))
-    return Crew(by_week, classes["tender_h_per_kg"].to_numpy(dtype=float))
+    week_h = crew_week_h(working_h, settings)
+    tending = classes["tender_h_per_kg"].to_numpy(dtype=float) * (not week_h.any())
+    return Crew(by_week, tending, week_h if week_h.any() else None)
 
 
 def _water(settings: Settings, calendar: Calendar, names: _Names, classes: pd.DataFrame, sites: Sites) -> Water | None:

@@ -16,7 +16,9 @@ PAIRS = [("cotton", "stalk"), ("rice", "straw"), ("maize", "stalk")]
 
 
 def season(**sections):
-    return settings_from({"layers": {"fields": {"file": "f.gpkg"}}, **sections})
+    """Settings with crews paid by the kilo, unless `sections` say otherwise."""
+    works = {"crew_paid": "by_kilo", **sections.get("works", {})}
+    return settings_from({"layers": {"fields": {"file": "f.gpkg"}}, **sections, "works": works})
 
 
 def lots_table(values):

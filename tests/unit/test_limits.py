@@ -78,6 +78,14 @@ def test_the_ledgers_margin_is_the_placements_value(paid):
         assert money.parts["amount"]["villages", "tending"] == pytest.approx(-crews, abs=0.1)
 
 
+def test_crews_that_stay_all_week_take_their_hours_from_the_village():
+    """96 h of tending a site-week, whatever is charred: 100 h leave 4 for carrying, 95 leave no site at all."""
+    paid = {"works": {"crew_paid": "by_week"}, "placement": {"goal": "char"}}
+    assert plan(crew={"hours_a_week": 95}, **paid)[1].empty
+    carries = plan(crew={"hours_a_week": 100}, **paid)[1]
+    assert 0 < carries.groupby(["site_id", "week"])["carry_h"].sum().max() <= 4 + 1e-6
+
+
 def test_forbidden_weeks_stay_empty():
     fixed = [{"village": "v0", "first_day": "2027-04-05", "last_day": "2027-05-02", "most": 0}]
     weeks = plan(wishes={"fixed": fixed})[2].site_weeks

@@ -118,6 +118,19 @@ def test_crew_hours_bind():
     assert best(replace(it, crew=replace(crew, hours=[[80.0]]))).value == pytest.approx(130)
 
 
+def test_hours_of_a_crew_that_stays_all_week_bind():
+    """Two sites of 50 kg near one village: each takes 10 h of tending, however little is charred; 15 h leave one."""
+    it = season(
+        lot_mass_kg=[50.0, 50.0], lot_class=[0, 0], arc_lot=[0, 1], arc_site=[0, 1], arc_cost_per_kg=[0.0, 0.0],
+        arc_hours_per_kg=[0.0, 0.0], site_village=[0, 0], site_hours=[[10.0], [10.0]], site_open_cost=[0.0, 0.0],
+        site_least=[1, 1], site_most=[6, 6],
+        crew=Crew(hours=[[15.0]], class_tender_hours_per_kg=[0.0], site_week_hours=[10.0]),
+    )  # fmt: skip
+    assert best(it).value == pytest.approx(50)
+    assert best(replace(it, crew=replace(it.crew, hours=[[20.0]]))).value == pytest.approx(100)
+    assert best(replace(it, crew=replace(it.crew, site_week_hours=None))).value == pytest.approx(100)
+
+
 def test_crew_bands_never_overspend_and_say_their_error():
     """Two lots of nearly the same hours share a band, charged at the farther's: a little is left unused."""
     crew = Crew(hours=[[22.0]], class_tender_hours_per_kg=[0.0], band=1.25)
@@ -216,6 +229,7 @@ def test_clear_counts_all_that_is_spent():
         ({"moves": Moves(site_cost=[1.0, 2.0])}, "moves.site_cost has shape"),
         ({"moves": Moves(site_cost=[1.0], stay_weeks=0)}, "stay_weeks"),
         ({"crew": Crew(hours=[[np.nan]], class_tender_hours_per_kg=[0.0])}, "crew.hours"),
+        ({"crew": Crew([[1.0]], [0.0], site_week_hours=[1.0, 2.0])}, "site_week_hours"),
         ({"crew": Crew(hours=[[1.0]], class_tender_hours_per_kg=[0.0], band=1.0)}, "band"),
         ({"workshop": Workshop(press_kg=[1.0], store_kg=-1.0)}, "store_kg"),
         ({"wishes": Wishes(fair_share=[0.5])}, "together"),
@@ -349,6 +363,7 @@ TIGHTENED = {
     "sites least": lambda it, p: replace(it, wishes=replace(it.wishes, sites_least=4)),
     "opening cost": lambda it, p: replace(it, site_open_cost=np.full(4, 6.0)),
     "crew of a week": lambda it, p: replace(it, site_week_cost=1.5),
+    "hours of a crew all week": lambda it, p: replace(it, crew=replace(it.crew, site_week_hours=np.full(p.barrels.shape[1], 50.0))),
     "crew of one week at one site": lambda it, p: replace(
         it, site_week_cost=np.where(p.barrels == p.barrels.max(), 3, 1)
     ),

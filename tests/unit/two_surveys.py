@@ -24,6 +24,8 @@ file = "fields.gpkg"
 file = "paths.gpkg"
 [fleet]
 barrels = 8
+[works]
+crew_paid = "by_kilo"
 [placement]
 gap = 0.01
 seconds = 30
