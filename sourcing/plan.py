@@ -201,10 +201,14 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     fails the independent check.
     """
     land = read_land(folder, tell)
+    return drawn_up(land, place_barrels(land, tell, near), made_at, tell)
+
+
+def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda _: None) -> Plan:
+    """A placement as a whole plan: its work, money, climate and chances. Raises PlanFaultError."""
     settings, values, survey, fields, supply, network = (
         land.settings, land.values, land.survey, land.fields, land.supply, land.network,
     )  # fmt: skip
-    placed = place_barrels(land, tell, near)
     rates, sites, arcs, problem, placement = placed.rates, placed.sites, placed.arcs, placed.problem, placed.placement
     tell("Working out the season's work and money")
     carries = carries_table(placement, problem, supply, sites, arcs)
