@@ -19,7 +19,8 @@ from sourcing.carrying.effort import heat_cautions, load_cautions
 from sourcing.carrying.haul import Haul, narrow_ways, ways_to_workshop
 from sourcing.carrying.sites import Sites, candidate_sites
 from sourcing.errors import Finding, NoPlanError, PlanFaultError
-from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.fields import Fields
+from sourcing.intake.history import fields_to_plan
 from sourcing.intake.survey import Survey, read_survey
 from sourcing.network.paths import PathNetwork, build_network
 from sourcing.placement import Instance, Placement, check, solve
@@ -27,6 +28,7 @@ from sourcing.residue.supply import Supply, season_supply
 from sourcing.residue.weather import Weather, read_weather, temperature_by_week, with_workable_days
 from sourcing.season.barrel import barrel_rates
 from sourcing.season.climate import Climate, season_climate
+from sourcing.season.conflicts import why_no_plan
 from sourcing.season.money import Money, cash_gap, season_money
 from sourcing.season.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
 from sourcing.season.outcome import Outcome, outcome, with_ways_to_workshop
@@ -40,6 +42,8 @@ from sourcing.values import Values
 from sourcing.weeks import Calendar
 from sourcing.words import FIRST_LANGUAGE, Said, load_words
 
+MOST_SECONDS_WHY = 60.0
+"""Longest search for the wishes that conflict where no plan is possible [s]."""
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
 
@@ -94,7 +98,7 @@ def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
     values = load_values(folder, settings)
     tell("Reading the survey")
     survey = read_survey(folder, settings)
-    return land_of(settings, values, survey, clean_fields(survey, settings, values), tell)
+    return land_of(settings, values, survey, fields_to_plan(folder, survey, settings, values), tell)
 
 
 def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, tell: Tell = lambda _: None) -> Land:
@@ -164,12 +168,22 @@ def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites
     haul = ways_to_workshop(survey, sites, network, supply.calendar, settings, values)
     tell("Placing the barrels")
     metres = None if haul is None else haul.metres
-    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, metres)
     choice = settings.placement
     stayed = None
+
+    def asked(season: Settings) -> Problem:
+        return season_problem(supply, sites, arcs, rates, fields, season, values, metres)
+
     if staying is None:
-        placement = best_placement(problem.instance, choice, tell)
+        try:
+            problem = asked(settings)
+            placement = best_placement(problem.instance, choice, tell)
+        except NoPlanError as exc:
+            tell("Looking for the wishes that conflict")
+            seconds = min(choice.seconds, MOST_SECONDS_WHY)
+            raise NoPlanError(why_no_plan(settings, lambda s: asked(s).instance, str(exc), seconds=seconds)) from exc
     else:
+        problem = asked(settings)
         near, kept, exact = staying
         stayed = solve_near(
             problem.instance, near, kept, supply.calendar, values, lambda it: best_placement(it, choice, tell), exact
@@ -239,6 +253,7 @@ def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda 
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
         [said.text(load_words(FIRST_LANGUAGE)) for said in warn], made_at, works, money, climate, stress,
     )  # fmt: skip
+    record = {**record, "fields_from": dict(fields.source)}
     if placed.stayed is not None:
         record = _near_record(record, placed.stayed)
     return Plan(
