@@ -84,6 +84,11 @@ async def _not_taken(request: Request, exc: Exception) -> Response:
     return trouble(request, 400, "That could not be read", [f"At most {20} files, or a form of the desk, are taken."])
 
 
+async def _our_fault(request: Request, exc: Exception) -> Response:
+    told = ["This is a fault of ours, not of yours. Nothing that was saved is lost.", f"{type(exc).__name__}: {exc}"]
+    return trouble(request, 500, "That went wrong", told)
+
+
 def _get(path: str, page: Callable[..., object]) -> Route:
     return Route(path, page, methods=["GET"])
 
@@ -140,7 +145,9 @@ def routes() -> list[Route]:
 
 def pages(desk: Desk) -> Starlette:
     """The desk's pages, without a gate before them."""
-    app = Starlette(routes=routes(), exception_handlers={404: _nothing_here, 405: _nothing_here, 400: _not_taken})
+    app = Starlette(
+        routes=routes(), exception_handlers={404: _nothing_here, 405: _nothing_here, 400: _not_taken, 500: _our_fault}
+    )
     app.state.desk = desk
     return app
 
