@@ -1,4 +1,4 @@
-"""When no plan is possible: the smallest set of a season's wishes that stand against each other, in the planner's words.
+"""When no plan is possible: the smallest set of a season's wishes that stand against each other, as they were written.
 
 A wish is an option of season.toml that narrows what a plan may do, or one entry of such an option. It is given up by
 setting the option to where it narrows nothing; then the question is put again.

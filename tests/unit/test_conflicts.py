@@ -41,7 +41,8 @@ def test_fixed_barrels_against_the_fleet_are_named_with_their_figures():
     """Three at one site and two at another in the same week make five, of four; the third entry is in another week."""
     wishes = {
         "fixed": [
-            fixed(site="s0", least=3), fixed(village="V1", least=2), fixed("2027-04-19", "2027-04-25", site="s2", least=1),
+            fixed(site="s0", least=3), fixed(village="V1", least=2),
+            fixed("2027-04-19", "2027-04-25", site="s2", least=1),
         ]
     }  # fmt: skip
     assert conflict_of(wishes=wishes) == [
