@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +11,11 @@ import numpy as np
 from matplotlib.backends.backend_pdf import PdfPages
 
 from sourcing.errors import OutputError
+from sourcing.outputs.datafacts import data_facts
 from sourcing.outputs.daysheet import day_sheet
+from sourcing.outputs.fonts import names_of_scripts
 from sourcing.outputs.pagemaps import Land, land_of
-from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widths, held, table, width
+from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widths, held, lacking, table, width
 from sourcing.outputs.programme import Programme, programme
 from sourcing.outputs.sheetparts import (
     GRID_HEAD_MM,
@@ -182,27 +183,18 @@ def proof(prog: Programme) -> str:
 
 
 def data_lines(prog: Programme) -> list[str]:
-    """Where the figures come from and how old they are."""
-    words, plan = prog.words, prog.plan
-    frame, out = plan.fields.frame, []
-    for source in plan.survey.inputs[:1]:
-        named = {"file": Path(str(source["path"])).name, "rows": words.number(source.get("rows") or 0)}
-        if changed := source.get("modified"):
-            out.append(words("facts.survey_dated", date=words.day(date.fromisoformat(str(changed)[:10])), **named))
-        else:
-            out.append(words("facts.survey", **named))
-    estimated = int(frame["estimated"].sum())
-    surveyed, aside = len(frame) - estimated, len(plan.fields.set_aside)
-    free = float(plan.village_table["residue_free_kg"].sum())
-    done = float(plan.site_weeks["residue_kg"].sum())
-    out.append(words(
-        "facts.coverage", used=words.number(surveyed), all=words.number(surveyed + aside), aside=words.number(aside),
-        share=words.number(100 * done / free if free else 0),
-    ))  # fmt: skip
-    if estimated:
-        out.append(words("facts.estimated", share=words.number(100 * estimated / len(frame))))
-    if plan.arcs.straight_line:
-        out.append(words("route.straight"))
+    """Where the figures come from, how old they are, and what could not be printed."""
+    words, plan, season = prog.words, prog.plan, prog.plan.settings.season
+    out = list(data_facts(plan, words, prog.made).values())
+    names = [
+        season.name,
+        season.currency,
+        *plan.village_table["name"],
+        *plan.site_table["name"],
+        *plan.field_table.index,
+    ]
+    if unprintable := lacking(" ".join(map(str, names))):
+        out.append(words("sheet.lacking", scripts=", ".join(names_of_scripts(unprintable))))
     return out
 
 

@@ -1,6 +1,6 @@
 // The page round the map: the week, the lists, the search, the address.
 
-const FONT = '"Noto Sans", "Noto Sans Devanagari", system-ui, -apple-system, "Segoe UI", Roboto, sans-serif';
+const FONT = '"Noto Sans", "Letters in this page", system-ui, -apple-system, "Segoe UI", Roboto, sans-serif';
 const at = (id) => document.getElementById(id);
 const shown = { week: 0, village: -1, crop: -1, site: -1, field: -1, large: false };
 let season, painter, map, sheets, timer = 0, badges = [], groupsFor = '';
@@ -302,6 +302,10 @@ async function start() {
   fieldStates(shown.week);
   sheets = drawn;
   for (const one of Object.values(sheets)) one.addTo(map);
+  document.fonts.addEventListener('loadingdone', () => { // names drawn before their letters were there
+    for (const village of season.villages) village.font = '';
+    sheets.marks.paint();
+  });
 
   at('week').addEventListener('input', () => { play(false); setWeek(+at('week').value); });
   at('before').addEventListener('click', () => { play(false); setWeek(shown.week - 1); });
