@@ -231,6 +231,8 @@ class Instance:
             return len(self.villages.deploy_cost)
         if self.crew is not None:
             return len(self.crew.hours)
+        if self.moves is not None and self.moves.village_cost is not None:
+            return len(self.moves.village_cost)
         return int(self.site_village.max()) + 1 if self.sites else 0
 
     def keep(self, classes: Ints, weeks: Ints) -> Floats:

@@ -173,3 +173,10 @@ def test_largest_remainders_are_whole_near_the_wish_and_within_the_total(wanted,
     assert (shares.sum(axis=0) <= total).all()
     fits = wanted.sum(axis=0) <= total
     assert (np.abs(shares - wanted)[:, fits] < 1 + 1e-6).all()
+
+
+def test_a_village_without_a_site_counts_where_only_moves_tell_of_villages():
+    it = apart(moves=Moves(site_cost=[1.0, 1.0], village_cost=[2.0, 3.0, 4.0]))
+    assert it.village_count == 3
+    part, _, _ = restrict(it, np.array([1]))
+    assert part.moves.village_cost.tolist() == [3.0]
