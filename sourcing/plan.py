@@ -114,6 +114,24 @@ def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, 
 
 
 @dataclass(frozen=True)
+class Ground:
+    """What is known of the places and the ways to them, before barrels are placed."""
+
+    rates: pd.DataFrame
+    sites: Sites
+    arcs: Arcs
+    haul: Haul | None
+    figures_used: tuple[str, ...]
+
+    def problem(self, land: Land, settings: Settings) -> Problem:
+        """The question put to the optimiser, with the wishes of these settings. Raises NoPlanError."""
+        metres = None if self.haul is None else self.haul.metres
+        return season_problem(
+            land.supply, self.sites, self.arcs, self.rates, land.fields, settings, land.values, metres
+        )
+
+
+@dataclass(frozen=True)
 class Placed:
     """Where barrels stand, before anything is drawn up."""
 
@@ -157,44 +175,46 @@ def _placed_near(land: Land, near: Near, kept: KeptSites, tell: Tell) -> Placed:
     raise last if last is not None else NoPlanError("no plan can stay near the plan in force")
 
 
+def ground_of(land: Land, sites: Sites, tell: Tell = lambda _: None) -> Ground:
+    """The ways from the fields to these places, and on to the workshop."""
+    settings, values = land.settings, land.values
+    rates, rate_figures = barrel_rates(residues_of(land.supply), settings, values, settings.supply.estimate)
+    tell("Measuring carrying distances")
+    arcs = carry_arcs(land.survey, land.supply, land.fields, sites, land.network, settings, values)
+    haul = ways_to_workshop(land.survey, sites, land.network, land.supply.calendar, settings, values)
+    used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *(haul.figures_used if haul is not None else ()))
+    return Ground(rates, sites, arcs, haul, used)
+
+
 def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites, bool] | None) -> Placed:
     """The best placement among these sites; `staying` near a plan in force, with its weeks kept exactly or in part."""
-    settings, values, survey, fields, supply, network = (
-        land.settings, land.values, land.survey, land.fields, land.supply, land.network,
-    )  # fmt: skip
-    rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
-    tell("Measuring carrying distances")
-    arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
-    haul = ways_to_workshop(survey, sites, network, supply.calendar, settings, values)
+    choice = land.settings.placement
+    ground = ground_of(land, sites, tell)
     tell("Placing the barrels")
-    metres = None if haul is None else haul.metres
-    choice = settings.placement
     stayed = None
-
-    def asked(season: Settings) -> Problem:
-        return season_problem(supply, sites, arcs, rates, fields, season, values, metres)
-
     if staying is None:
         try:
-            problem = asked(settings)
+            problem = ground.problem(land, land.settings)
             placement = best_placement(problem.instance, choice, tell)
         except NoPlanError as exc:
             tell("Looking for the wishes that conflict")
             seconds = min(choice.seconds, MOST_SECONDS_WHY)
-            raise NoPlanError(why_no_plan(settings, lambda s: asked(s).instance, str(exc), seconds=seconds)) from exc
+            why = why_no_plan(
+                land.settings, lambda s: ground.problem(land, s).instance, str(exc), seconds=seconds
+            )  # fmt: skip
+            raise NoPlanError(why) from exc
     else:
-        problem = asked(settings)
         near, kept, exact = staying
+        problem = ground.problem(land, land.settings)
         stayed = solve_near(
-            problem.instance, near, kept, supply.calendar, values, lambda it: best_placement(it, choice, tell), exact
-        )
+            problem.instance, near, kept, land.supply.calendar, land.values,
+            lambda it: best_placement(it, choice, tell), exact,
+        )  # fmt: skip
         problem, placement = replace(problem, instance=stayed.instance), stayed.placement
     if faults := check(problem.instance, placement):
         raise PlanFaultError(faults)
-    used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
-            *(stayed.figures_used if stayed is not None else ()),
-            *(haul.figures_used if haul is not None else ()))  # fmt: skip
-    return Placed(rates, sites, arcs, haul, problem, placement, stayed, used)
+    used = (*ground.figures_used, *problem.figures_used, *(stayed.figures_used if stayed is not None else ()))
+    return Placed(ground.rates, sites, ground.arcs, ground.haul, problem, placement, stayed, used)
 
 
 def best_placement(instance: Instance, choice: PlacementSettings, tell: Tell) -> Placement:
