@@ -300,19 +300,21 @@ def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
 def shortfalls(
     instance: Instance, plan: Placement, row_duals: Floats, groups: Sequence[Ints], *, seconds: float = 5.0,
     seed: int = 1, exact_upto: int = WHOLE_AT_ONCE,
-) -> Floats:  # fmt: skip
-    """What using each group of sites that the plan leaves out would cost, in units of the goal's value, (groups,).
+) -> Iterator[float]:  # fmt: skip
+    """What using each group of sites that the plan leaves out would cost, one after another, in the goal's units.
 
     A group must have a barrel in some week. Up to `exact_upto` variables the season is solved again for each. In larger
     seasons the group pays for residue, barrels and whatever else it shares with other sites at its price, by the
     `row_duals` of :func:`weighed` given the plan; what is its own costs what it costs. That is never too high, and
     close where a group is a small part of the season. Below zero: it would pay. Infinite: it cannot be used at all.
-    `seconds` is for each group; one that takes longer has what is proven until then.
+    `seconds` is for each group; one that takes longer has what is proven until then. Raises KeyboardInterrupt on Ctrl-C.
     """
     it = instance
     model = build(it)
     if model.shape[1] <= exact_upto:
-        return np.array([_forced(model, s, it.weeks, seconds, seed) for s in groups]) - model.sign * plan.value
+        for sites in groups:
+            yield _forced(model, sites, it.weeks, seconds, seed) - model.sign * plan.value
+        return
     owner, columns = owners(it, model), model.matrix.tocsc()
     entries = np.diff(model.matrix.indptr)
     still = np.isfinite(model.row_upper) & (_least_entry(model.matrix) >= 0)  # others can only tighten such a row
@@ -320,8 +322,7 @@ def shortfalls(
     for name in ("deploy", "enter"):  # a village's own variables, for a group that is only a part of its village
         if name in model.columns:
             common[model.columns[name]] = True
-    found = np.full(len(groups), np.inf)
-    for n, sites in enumerate(groups):
+    for sites in groups:
         villages = it.site_village[sites]
         whole = bool(np.isin(np.flatnonzero(np.isin(it.site_village, villages)), sites).all())
         mine = np.isin(owner, sites) & (whole | ~common)
@@ -330,8 +331,7 @@ def shortfalls(
         own = np.diff(part.indptr)[rows] == entries[rows]
         kept = rows[own | still[rows]]
         price = part[rows[~own]].T @ row_duals[rows[~own]]
-        found[n] = _at_prices(model, part, np.flatnonzero(mine), kept, price, sites, it.weeks, seconds, seed)
-    return found
+        yield _at_prices(model, part, np.flatnonzero(mine), kept, price, sites, it.weeks, seconds, seed)
 
 
 def _forced(model: Model, sites: Ints, weeks: int, seconds: float, seed: int) -> float:
@@ -344,6 +344,8 @@ def _forced(model: Model, sites: Ints, weeks: int, seconds: float, seed: int) ->
         row_upper=np.r_[model.row_upper, np.inf],
     )  # fmt: skip
     outcome = engine.run(piece, seconds=seconds, gap=1e-5, seed=seed)
+    if outcome.end == "interrupted":
+        raise KeyboardInterrupt
     return np.inf if outcome.end == "infeasible" else outcome.objective if outcome.z is not None else outcome.bound
 
 
@@ -366,6 +368,8 @@ def _at_prices(
         row_upper=np.r_[model.row_upper[kept], np.inf], offset=0.0, columns={}, rows={}, spending=model.spending[mine],
     )  # fmt: skip
     outcome = engine.run(piece, seconds=seconds, gap=1e-4, slack=1e-3, seed=seed)
+    if outcome.end == "interrupted":
+        raise KeyboardInterrupt
     return np.inf if outcome.end == "infeasible" else max(outcome.bound, -1e30)
 
 
