@@ -44,6 +44,7 @@ class Fields:
     `villages` (EPSG:4326, index village_id): name, geometry (point).
     `set_aside`: file, row, field_id, what (the first reason's kind), reason and kinds (all of them).
     `counts`: rows = kept + mended + set_aside, always.
+    `source`: where the fields come from, once that is decided (see :mod:`sourcing.intake.history`).
     """
 
     frame: gpd.GeoDataFrame
@@ -51,6 +52,7 @@ class Fields:
     findings: tuple[Finding, ...]
     set_aside: pd.DataFrame
     counts: Mapping[str, int] = field(default_factory=dict)
+    source: Mapping[str, Any] = field(default_factory=dict)
 
 
 def clean_fields(survey: Survey, settings: Settings, values: Values) -> Fields:
