@@ -101,8 +101,11 @@ def columns_of(layer: str) -> dict[str, Column]:
     return {c.name: c for c in schema() if c.layer == layer}
 
 
-def read_survey(folder: Path, settings: Settings) -> Survey:
-    """Reads every file the season names. Raises InputError with every fault of every file at once."""
+def read_survey(folder: Path, settings: Settings, fields: RawLayer | None = None) -> Survey:
+    """Reads every file the season names. Raises InputError with every fault of every file at once.
+
+    With `fields` given, that layer is not read.
+    """
     faults: list[Finding] = []
     inputs: list[dict[str, Any]] = []
     notes: list[Finding] = []
@@ -121,18 +124,18 @@ def read_survey(folder: Path, settings: Settings) -> Survey:
 
     layers = settings.layers
     single = {
-        kind: take(kind, getattr(layers, kind))
+        kind: fields if kind == "fields" and fields is not None else take(kind, getattr(layers, kind))
         for kind in ("fields", "villages", "paths", "places", "barriers", "workshop", "waste_points", "gates")
     }
     no_go = tuple(raw for layer in layers.no_go if (raw := take("no_go", layer)) is not None)
     background = tuple(raw for layer in layers.background if (raw := take("background", layer)) is not None)
     climate = _read_climate(folder, layers.climate, faults, inputs) if layers.climate else None
     elevation = _find_elevation(folder, layers.elevation, faults, inputs) if layers.elevation else None
-    fields = single.pop("fields")
-    if faults or fields is None:
+    surveyed = single.pop("fields")
+    if faults or surveyed is None:
         raise InputError(faults)
     return Survey(
-        fields=fields, no_go=no_go, background=background, climate=climate, elevation=elevation,
+        fields=surveyed, no_go=no_go, background=background, climate=climate, elevation=elevation,
         inputs=tuple(inputs), findings=tuple(notes), **single,
     )  # fmt: skip
 

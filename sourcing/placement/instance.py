@@ -486,7 +486,8 @@ _BLOCKS = {
 AXES = {
     **{("Instance", name): shape for name, _, shape in _CORE},
     ("Instance", "barrel_week_cost"): "S", ("Instance", "class_cost_per_kg"): "K",
-    ("Instance", "arc_class"): "A", ("Instance", "class_ready"): "K",
+    ("Instance", "arc_class"): "A", ("Instance", "class_ready"): "K", ("Instance", "site_week_cost"): "ST",
     **{place: shape for place, (_, shape) in _BLOCKS.items()},
 }  # fmt: skip
-"""What each array runs over, by block and name: L lots, K classes, A arcs, S sites, V villages, T weeks."""
+"""What each array runs over, by block and name: L lots, K classes, A arcs, S sites, V villages, T weeks. An array of
+fewer dimensions runs over the first of them."""

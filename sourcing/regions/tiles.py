@@ -184,7 +184,7 @@ def network_piece(
 
 
 def about(survey: Survey, bounds: tuple[float, float, float, float], crs: CRS, wide_m: float) -> Survey:
-    """A survey with only those barriers and no-go shapes, each whole, that come within `wide_m` of bounds."""
+    """A survey with only those paths, barriers and no-go shapes, each whole, that come within `wide_m` of bounds."""
     west, south, east, north = bounds
     box = shapely.segmentize(shapely.box(west - wide_m, south - wide_m, east + wide_m, north + wide_m), 1000.0)
 
@@ -195,8 +195,13 @@ def about(survey: Survey, bounds: tuple[float, float, float, float], crs: CRS, w
         keep = layer.frame.sindex.query(shapely.box(*area.bounds))
         return replace(layer, frame=layer.frame.iloc[np.sort(keep)])
 
-    layers = [near(layer) for layer in survey.no_go]
-    return replace(survey, barriers=near(survey.barriers), no_go=tuple(x for x in layers if x is not None))
+    def all_near(layers: tuple[RawLayer, ...]) -> tuple[RawLayer, ...]:
+        return tuple(x for x in map(near, layers) if x is not None)
+
+    return replace(
+        survey, barriers=near(survey.barriers), paths=near(survey.paths), no_go=all_near(survey.no_go),
+        background=all_near(survey.background),
+    )  # fmt: skip
 
 
 def local_bounds(fields: Fields, crs: CRS) -> tuple[float, float, float, float]:
