@@ -268,8 +268,10 @@ def filled(entry: Entry, form: Mapping[str, Sequence[str]], raw: Mapping[str, An
     if entry.shape == "list":
         words = [w.strip() for t in texts for w in re.split(r"[,\n]", t)]
         value: Any = list(dict.fromkeys(w for w in words if w))
-        if not value or (before is None and ", ".join(value) == entry.default):
-            return [] if not value and before == [] else None if not value or before is None else value
+        stands = before if isinstance(before, list) else entry.default.split(", ") if entry.default else []
+        if set(value) == set(stands):
+            return before
+        return value or ([] if entry.default else None)
         return value
     text = texts[0] if texts else ""
     if text == "":

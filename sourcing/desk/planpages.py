@@ -244,12 +244,9 @@ def compare(request: Request) -> Response:
             done.append({"name": folder.name, "title": found["title"][0]})
     known = list(_comparable(request, season))
     first = request.query_params.get("first", "")
-    second = known[0] if known else ""
-    if first not in known or first == second:
-        first, second = (
-            (first if first in known else next(iter(known[1:]), "")),
-            next((n for n in known if n != first), ""),
-        )
+    if first not in known:
+        first = next(iter([*list(season.plans())[1:2], *known]), "")
+    second = next((n for n in known if n != first), "")
     return show(request, "compare.html", season=season, part="compare", known=known, done=done, first=first,
                 second=second)  # fmt: skip
 

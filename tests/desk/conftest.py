@@ -13,12 +13,21 @@ HOST = "127.0.0.1:4711"
 OWN = {"host": HOST, "cookie": f"desk={SECRET}"}
 CHANGE = {**OWN, "origin": f"http://{HOST}", "sec-fetch-site": "same-origin"}
 
-FIELDS = """\
-field_id,village,crop,yield_t_ha,harvest_start,harvest_end,wkt
-a,Ndizi,maize,2,2027-05-03,2027-05-20,"POLYGON ((30 -15, 30.002 -15, 30.002 -15.002, 30 -15.002, 30 -15))"
-b,Ndizi,cotton,1.2,2027-06-07,2027-06-20,"POLYGON ((30.003 -15, 30.005 -15, 30.005 -15.002, 30.003 -15.002, 30.003 -15))"
-c,Kwale,mealis,1.5,2027-05-03,2027-05-20,"POLYGON ((30.006 -15, 30.008 -15, 30.008 -15.002, 30.006 -15.002, 30.006 -15))"
-"""
+
+def _field(name, village, crop, harvest, lon):
+    ring = ", ".join(f"{lon + x} {-15 - y}" for x, y in ((0, 0), (0.002, 0), (0.002, 0.002), (0, 0.002), (0, 0)))
+    return f'{name},{village},{crop},1.5,{harvest},"POLYGON (({ring}))"'
+
+
+FIELDS = "\n".join(
+    [
+        "field_id,village,crop,yield_t_ha,harvest_end,wkt",
+        _field("a", "Ndizi", "maize", "2027-05-20", 30.0),
+        _field("b", "Ndizi", "cotton", "2027-06-20", 30.003),
+        _field("c", "Kwale", "mealis", "2027-05-20", 30.006),
+        "",
+    ]
+)
 
 
 @pytest.fixture
