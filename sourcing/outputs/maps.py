@@ -286,6 +286,7 @@ def _drawn(plan: Plan, words: Words) -> _Drawn:
         "origin": origin,
         "bounds": [[south, west], [north, east]],
         "weeks": _weeks(calendar, words),
+        "span": words.span(calendar.monday(0), calendar.monday(calendar.count) - timedelta(days=1)),
         "several": plan.settings.fleet.several,
         "floor": plan.settings.fleet.busy_floor,
         "soon": SOON_WEEKS,
