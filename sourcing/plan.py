@@ -35,7 +35,7 @@ from sourcing.season.outcome import Outcome, outcome, with_ways_to_workshop
 from sourcing.season.problem import Problem, carries_table, residues_of, season_problem, working_hours
 from sourcing.season.record import plan_record
 from sourcing.season.safety import caution_of, cautions
-from sourcing.season.stress import Stress, replay_season
+from sourcing.season.stress import Stress, by_cause, replay_season
 from sourcing.season.works import Works, imbalances, season_work
 from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.values import Values
@@ -255,7 +255,8 @@ def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda 
         raise PlanFaultError([f"the cash by week and the ledger differ by {wrong} cents"])
     climate = season_climate(works, settings, values)
     tell("Replaying the season against chance")
-    stress = replay_season(out.site_weeks, carries, rates, supply.lots, works, supply.calendar, settings, values)
+    replayed = (out.site_weeks, carries, rates, supply.lots, works, supply.calendar, settings, values)
+    stress = replace(replay_season(*replayed), spread=by_cause(*replayed))
     tell("Drawing up the plan")
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()

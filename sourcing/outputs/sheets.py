@@ -14,6 +14,8 @@ from sourcing.errors import OutputError
 from sourcing.outputs.datafacts import data_facts
 from sourcing.outputs.daysheet import day_sheet
 from sourcing.outputs.fonts import names_of_scripts
+from sourcing.outputs.moneysheet import money_sheet
+from sourcing.outputs.outlooksheet import outlook_sheet
 from sourcing.outputs.pagemaps import Land, land_of
 from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widths, held, lacking, table, width
 from sourcing.outputs.programme import Programme, programme
@@ -32,6 +34,7 @@ from sourcing.outputs.sheetparts import (
 from sourcing.outputs.sitesheet import call_lines, site_sheet
 from sourcing.outputs.villagesheet import concerned, site_row, village_sheet
 from sourcing.outputs.weekpicture import overview, scene_of
+from sourcing.outputs.workshopsheet import workshop_sheet
 from sourcing.plan import Plan
 from sourcing.season.problem import fleet_by_week
 from sourcing.season.safety import safety_sheet
@@ -72,20 +75,23 @@ def write_sheets(plan: Plan, path: Path, paper: str = "A4") -> None:
 
 
 def sheet_pages(prog: Programme, paper: str = "A4") -> Iterator[Page]:
-    """All pages in order, one at a time: decision, villages, wall calendar, then village by village its places, and the
-    safety sheet.
+    """All pages in order, one at a time: decision, villages, wall calendar, money, chances, then village by village its
+    places, the workshop, and the safety sheet.
     """
     land = land_of(prog.plan)
     yield title_sheet(prog, land, paper)
     yield from village_list(prog, paper)
     if prog.site_names:
         yield from wall_calendar(prog, paper)
+    yield from money_sheet(prog, paper)
+    yield from outlook_sheet(prog, paper)
     for village in concerned(prog):
         yield from village_sheet(prog, land, village, paper)
         for site in prog.site_names:
             if prog.plan.site_table.at[site, "village"] == village:
                 yield from site_sheet(prog, land, site, paper)
                 yield from day_sheet(prog, land, site, paper)
+    yield from workshop_sheet(prog, paper)
     yield from whole_safety_sheet(prog, paper)
 
 

@@ -196,8 +196,15 @@ def _chances(stress: Stress) -> dict[str, Any]:
         "replays": stress.replays,
         "causes": list(stress.causes),
         "season": {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in season.items()},
+        "by_cause": {} if stress.spread is None else _table(stress.spread),
+        "villages": _table(stress.villages),
         "sites": {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in sites.items()},
     }
+
+
+def _table(frame: pd.DataFrame) -> dict[str, dict[str, Any]]:
+    """Rows by their index, in plain values."""
+    return {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in frame.to_dict("index").items()}
 
 
 def _figure(values: Values, name: str) -> dict[str, Any]:
