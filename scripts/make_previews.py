@@ -14,29 +14,24 @@ from pathlib import Path
 
 from playwright.sync_api import sync_playwright
 
-from sourcing.outputs.exports import week_picture
 from sourcing.outputs.maps import write_map
+from sourcing.outputs.pagemaps import land_of
+from sourcing.outputs.programme import programme
+from sourcing.outputs.weekpicture import scene_of, telling_week, write_week_picture
 from sourcing.plan import plan_season
 
 DEMO = Path(__file__).resolve().parent.parent / "demo_maps"
-SHOWN_WEEK = 9
 QUIET = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking"]
 
 
 def photograph(page: Path, picture: Path, width: int, height: int) -> None:
-    """The offline page at one week, as a PNG."""
+    """The offline page as it opens, as a PNG."""
     with sync_playwright() as play:
         browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=QUIET)
         try:
             tab = browser.new_context(offline=True, viewport={"width": width, "height": height}).new_page()
             tab.goto(page.as_uri())
             tab.wait_for_timeout(1500)
-            tab.evaluate(
-                "week => { const s = document.querySelector('input[type=range]'); s.value = week;"
-                " s.dispatchEvent(new Event('input', {bubbles: true})) }",
-                SHOWN_WEEK,
-            )
-            tab.wait_for_timeout(800)
             tab.screenshot(path=picture)
         finally:
             browser.close()
@@ -45,7 +40,8 @@ def photograph(page: Path, picture: Path, width: int, height: int) -> None:
 if __name__ == "__main__":
     plan = plan_season(DEMO / "season", datetime.now().astimezone(), print)
     write_map(plan, DEMO / "map.html", offline=False)
-    week_picture(plan, SHOWN_WEEK, DEMO / "preview_week.png")
+    scene = scene_of(programme(plan), land_of(plan))
+    write_week_picture(scene, telling_week(scene, plan.calendar.monday(0)), DEMO / "preview_week.png")
     with tempfile.TemporaryDirectory() as folder:
         offline = Path(folder) / "map.html"
         write_map(plan, offline)

@@ -273,12 +273,12 @@ def compare_plans(
 @main.command()
 @click.argument("folder", type=click.Path(path_type=Path), default=Path())
 @click.option("--port", type=click.IntRange(0, 65535), default=0, help="Port on this machine; left out, a free one.")
-@click.option("--language", type=click.Choice(languages()), default="", help="Language; left out, the browser's.")
+@click.option("--language", type=click.Choice(languages()), help="Language; left out, the browser's.")
 @click.option("--no-browser", is_flag=True, help="Only say the address; open no browser.")
 @click.option("--open-to-network", is_flag=True, help="Answer the machines of the same network too, such as a phone.")
-def desk(folder: Path, port: int, language: str, no_browser: bool, open_to_network: bool) -> None:
+def desk(folder: Path, port: int, language: str | None, no_browser: bool, open_to_network: bool) -> None:
     """Plan without a terminal: a page in the browser for the seasons in FOLDER (left out: the current folder)."""
-    opened = open_desk(folder, port=port, language=language, network=open_to_network)
+    opened = open_desk(folder, port=port, language=language or "", network=open_to_network)
     out.print(f"The desk is open at\n  {opened.address}\nCtrl-C ends it; plans under way go on.", markup=False)
     for address in opened.others:
         out.print(f"From a phone in the same network:\n  {address}", markup=False)

@@ -19,7 +19,8 @@ from sourcing.carrying.effort import heat_cautions, load_cautions
 from sourcing.carrying.haul import Haul, narrow_ways, ways_to_workshop
 from sourcing.carrying.sites import Sites, candidate_sites
 from sourcing.errors import Finding, NoPlanError, PlanFaultError
-from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.fields import Fields
+from sourcing.intake.history import fields_to_plan
 from sourcing.intake.survey import Survey, read_survey
 from sourcing.network.paths import PathNetwork, build_network
 from sourcing.placement import Instance, Placement, check, solve
@@ -27,19 +28,22 @@ from sourcing.residue.supply import Supply, season_supply
 from sourcing.residue.weather import Weather, read_weather, temperature_by_week, with_workable_days
 from sourcing.season.barrel import barrel_rates
 from sourcing.season.climate import Climate, season_climate
+from sourcing.season.conflicts import why_no_plan
 from sourcing.season.money import Money, cash_gap, season_money
 from sourcing.season.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
 from sourcing.season.outcome import Outcome, outcome, with_ways_to_workshop
 from sourcing.season.problem import Problem, carries_table, residues_of, season_problem, working_hours
 from sourcing.season.record import plan_record
 from sourcing.season.safety import caution_of, cautions
-from sourcing.season.stress import Stress, replay_season
+from sourcing.season.stress import Stress, by_cause, replay_season
 from sourcing.season.works import Works, imbalances, season_work
 from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
 from sourcing.words import FIRST_LANGUAGE, Said, load_words
 
+MOST_SECONDS_WHY = 60.0
+"""Longest search for the wishes that conflict where no plan is possible [s]."""
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
 
@@ -94,7 +98,7 @@ def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
     values = load_values(folder, settings)
     tell("Reading the survey")
     survey = read_survey(folder, settings)
-    return land_of(settings, values, survey, clean_fields(survey, settings, values), tell)
+    return land_of(settings, values, survey, fields_to_plan(folder, survey, settings, values), tell)
 
 
 def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, tell: Tell = lambda _: None) -> Land:
@@ -107,6 +111,24 @@ def land_of(settings: Settings, values: Values, survey: Survey, fields: Fields, 
     tell("Joining the paths")
     network = build_network(survey, fields, settings, values)
     return Land(settings, values, survey, fields, supply, network, weather)
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What is known of the places and the ways to them, before barrels are placed."""
+
+    rates: pd.DataFrame
+    sites: Sites
+    arcs: Arcs
+    haul: Haul | None
+    figures_used: tuple[str, ...]
+
+    def problem(self, land: Land, settings: Settings) -> Problem:
+        """The question put to the optimiser, with the wishes of these settings. Raises NoPlanError."""
+        metres = None if self.haul is None else self.haul.metres
+        return season_problem(
+            land.supply, self.sites, self.arcs, self.rates, land.fields, settings, land.values, metres
+        )
 
 
 @dataclass(frozen=True)
@@ -153,34 +175,46 @@ def _placed_near(land: Land, near: Near, kept: KeptSites, tell: Tell) -> Placed:
     raise last if last is not None else NoPlanError("no plan can stay near the plan in force")
 
 
+def ground_of(land: Land, sites: Sites, tell: Tell = lambda _: None) -> Ground:
+    """The ways from the fields to these places, and on to the workshop."""
+    settings, values = land.settings, land.values
+    rates, rate_figures = barrel_rates(residues_of(land.supply), settings, values, settings.supply.estimate)
+    tell("Measuring carrying distances")
+    arcs = carry_arcs(land.survey, land.supply, land.fields, sites, land.network, settings, values)
+    haul = ways_to_workshop(land.survey, sites, land.network, land.supply.calendar, settings, values)
+    used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *(haul.figures_used if haul is not None else ()))
+    return Ground(rates, sites, arcs, haul, used)
+
+
 def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites, bool] | None) -> Placed:
     """The best placement among these sites; `staying` near a plan in force, with its weeks kept exactly or in part."""
-    settings, values, survey, fields, supply, network = (
-        land.settings, land.values, land.survey, land.fields, land.supply, land.network,
-    )  # fmt: skip
-    rates, rate_figures = barrel_rates(residues_of(supply), settings, values, settings.supply.estimate)
-    tell("Measuring carrying distances")
-    arcs = carry_arcs(survey, supply, fields, sites, network, settings, values)
-    haul = ways_to_workshop(survey, sites, network, supply.calendar, settings, values)
+    choice = land.settings.placement
+    ground = ground_of(land, sites, tell)
     tell("Placing the barrels")
-    metres = None if haul is None else haul.metres
-    problem = season_problem(supply, sites, arcs, rates, fields, settings, values, metres)
-    choice = settings.placement
     stayed = None
     if staying is None:
-        placement = best_placement(problem.instance, choice, tell)
+        try:
+            problem = ground.problem(land, land.settings)
+            placement = best_placement(problem.instance, choice, tell)
+        except NoPlanError as exc:
+            tell("Looking for the wishes that conflict")
+            seconds = min(choice.seconds, MOST_SECONDS_WHY)
+            why = why_no_plan(
+                land.settings, lambda s: ground.problem(land, s).instance, str(exc), seconds=seconds
+            )  # fmt: skip
+            raise NoPlanError(why) from exc
     else:
         near, kept, exact = staying
+        problem = ground.problem(land, land.settings)
         stayed = solve_near(
-            problem.instance, near, kept, supply.calendar, values, lambda it: best_placement(it, choice, tell), exact
-        )
+            problem.instance, near, kept, land.supply.calendar, land.values,
+            lambda it: best_placement(it, choice, tell), exact,
+        )  # fmt: skip
         problem, placement = replace(problem, instance=stayed.instance), stayed.placement
     if faults := check(problem.instance, placement):
         raise PlanFaultError(faults)
-    used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *problem.figures_used,
-            *(stayed.figures_used if stayed is not None else ()),
-            *(haul.figures_used if haul is not None else ()))  # fmt: skip
-    return Placed(rates, sites, arcs, haul, problem, placement, stayed, used)
+    used = (*ground.figures_used, *problem.figures_used, *(stayed.figures_used if stayed is not None else ()))
+    return Placed(ground.rates, sites, ground.arcs, ground.haul, problem, placement, stayed, used)
 
 
 def best_placement(instance: Instance, choice: PlacementSettings, tell: Tell) -> Placement:
@@ -201,10 +235,14 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     fails the independent check.
     """
     land = read_land(folder, tell)
+    return drawn_up(land, place_barrels(land, tell, near), made_at, tell)
+
+
+def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda _: None) -> Plan:
+    """A placement as a whole plan: its work, money, climate and chances. Raises PlanFaultError."""
     settings, values, survey, fields, supply, network = (
         land.settings, land.values, land.survey, land.fields, land.supply, land.network,
     )  # fmt: skip
-    placed = place_barrels(land, tell, near)
     rates, sites, arcs, problem, placement = placed.rates, placed.sites, placed.arcs, placed.problem, placed.placement
     tell("Working out the season's work and money")
     carries = carries_table(placement, problem, supply, sites, arcs)
@@ -217,7 +255,8 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
         raise PlanFaultError([f"the cash by week and the ledger differ by {wrong} cents"])
     climate = season_climate(works, settings, values)
     tell("Replaying the season against chance")
-    stress = replay_season(out.site_weeks, carries, rates, supply.lots, works, supply.calendar, settings, values)
+    replayed = (out.site_weeks, carries, rates, supply.lots, works, supply.calendar, settings, values)
+    stress = replace(replay_season(*replayed), spread=by_cause(*replayed))
     tell("Drawing up the plan")
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()
@@ -235,6 +274,7 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
         [said.text(load_words(FIRST_LANGUAGE)) for said in warn], made_at, works, money, climate, stress,
     )  # fmt: skip
+    record = {**record, "fields_from": dict(fields.source)}
     if placed.stayed is not None:
         record = _near_record(record, placed.stayed)
     return Plan(

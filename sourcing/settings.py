@@ -12,8 +12,9 @@ import tomllib
 from datetime import date
 from pathlib import Path
 from typing import Annotated, Any, Literal
+from urllib.parse import parse_qs, urlsplit
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, field_validator
 
 from sourcing.errors import Finding, InputError
 
@@ -429,6 +430,28 @@ class OutputsSettings(Section):
     """Files that are larger together are not kept [MB]; the plan then says so."""
 
 
+class HistorySettings(Section):
+    """The surveys accepted one after another (`sourcing accept`), from which the fields of today are known."""
+
+    plan_from: Literal["history", "files"] = "history"
+    """history: once a survey was accepted, plans are made from the fields of today; files: plans are always made from
+    the survey's file. Each plan says which it was."""
+    database: str = ""
+    """Left out, surveys are kept in history.sqlite in the season folder. A team that shares them names its PostgreSQL
+    database with PostGIS: 'postgresql://user@host/database'. The password stays out of it (PGPASSWORD or ~/.pgpass).
+    The tables are in a schema named after the season, or in the one that '?schema=NAME' at the end names."""
+
+    @field_validator("database")
+    @classmethod
+    def _address(cls, address: str) -> str:
+        parts = urlsplit(address)
+        if address and (parts.scheme not in ("postgresql", "postgres") or not parts.path.strip("/")):
+            raise ValueError("an address such as postgresql://user@host/database")
+        if parts.password is not None or "password" in parse_qs(parts.query):
+            raise ValueError("an address without its password, which belongs into PGPASSWORD or ~/.pgpass")
+        return "postgresql" + address.removeprefix(parts.scheme) if address else ""
+
+
 class Settings(Section):
     """A whole season."""
 
@@ -454,6 +477,7 @@ class Settings(Section):
     stress: StressSettings = StressSettings()
     map: MapSettings = MapSettings()
     outputs: OutputsSettings = OutputsSettings()
+    history: HistorySettings = HistorySettings()
     values: dict[str, float] = {}
     """Figures of the trade that this season knows better: "carry.head_load.payload_kg" = 18."""
     values_file: str = ""

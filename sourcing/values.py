@@ -139,6 +139,10 @@ class Values:
             raise InputError(faults)
         return cls(MappingProxyType(figures), builtin.sources, builtin.windows)
 
+    def __reduce__(self) -> tuple[Any, ...]:
+        """How values travel to another process: read-only mappings cannot travel themselves."""
+        return _read_only, (dict(self.figures), dict(self.sources), self.windows)
+
     def figure(self, name: str) -> Figure:
         """The figure of that name. Raises KeyError, naming the nearest known figures, when there is none."""
         try:
@@ -452,3 +456,7 @@ def _nearest(name: str, known: Iterable[str]) -> str:
 
 def _fault(file: str, row: int | None, what: str, found: str, expected: str, remedy: str) -> Finding:
     return Finding("refused", file, row, what, found, expected, remedy)
+
+
+def _read_only(figures: dict[str, Figure], sources: dict[str, Source], windows: tuple[CropWindow, ...]) -> Values:
+    return Values(MappingProxyType(figures), MappingProxyType(sources), windows)

@@ -20,7 +20,8 @@ import numpy as np
 import pandas as pd
 
 from sourcing.errors import InputError, NoPlanError
-from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.fields import Fields
+from sourcing.intake.history import fields_to_plan
 from sourcing.intake.survey import RawLayer, Survey, read_survey
 from sourcing.plan import Tell, land_of, load_values, place_barrels
 from sourcing.settings import Settings, read_settings
@@ -86,7 +87,7 @@ def read_season(folder: Path, record: dict[str, Any]) -> Season:
             figures[row["name"]] = replace(known, low=row["low"], likely=row["value"], high=row["high"])
     values = replace(values, figures=MappingProxyType(figures))
     survey = read_survey(folder, settings)
-    return Season(settings, values, survey, clean_fields(survey, settings, values))
+    return Season(settings, values, survey, fields_to_plan(folder, survey, settings, values))
 
 
 def causes(

@@ -84,6 +84,15 @@ async def _not_taken(request: Request, exc: Exception) -> Response:
     return trouble(request, 400, "That could not be read", [f"At most {20} files, or a form of the desk, are taken."])
 
 
+async def _too_large(request: Request, exc: Exception) -> Response:
+    return trouble(request, 413, "That is too large", [str(getattr(exc, "detail", ""))])
+
+
+async def _our_fault(request: Request, exc: Exception) -> Response:
+    told = ["This is a fault of ours, not of yours. Nothing that was saved is lost.", f"{type(exc).__name__}: {exc}"]
+    return trouble(request, 500, "That went wrong", told)
+
+
 def _get(path: str, page: Callable[..., object]) -> Route:
     return Route(path, page, methods=["GET"])
 
@@ -140,7 +149,11 @@ def routes() -> list[Route]:
 
 def pages(desk: Desk) -> Starlette:
     """The desk's pages, without a gate before them."""
-    app = Starlette(routes=routes(), exception_handlers={404: _nothing_here, 405: _nothing_here, 400: _not_taken})
+    app = Starlette(
+        routes=routes(),
+        exception_handlers={404: _nothing_here, 405: _nothing_here, 400: _not_taken, 413: _too_large, 500: _our_fault},
+    )
+    app.router.redirect_slashes = False
     app.state.desk = desk
     return app
 

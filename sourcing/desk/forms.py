@@ -25,7 +25,7 @@ Shape = Literal["choice", "yes_no", "whole", "number", "day", "text", "list", "t
 
 NO_SECTION = ""
 PAGES: Mapping[str, tuple[str, tuple[str, ...]]] = {
-    "season": ("The season", ("season", "outputs", "map")),
+    "season": ("The season", ("season", "history", "outputs", "map")),
     "crops": ("Crops and residue", ("crop_names", "crops", "supply")),
     "land": ("Carrying and places", ("carrying", "sites", "layers.no_go", "layers.background")),
     "barrels": ("Barrels and the goal", ("fleet", "placement", "moves")),
@@ -203,7 +203,7 @@ def _unit(help_text: str) -> str:
 
 
 def _words(name: str) -> str:
-    plain = re.sub(r"_(m|kg|h|mb|t_ha|m_kg)$", "", name).replace("_", " ")
+    plain = re.sub(r"_(m|h|mb|t_ha|(?<!per_)kg)$", "", name).replace("_", " ")
     return plain[:1].upper() + plain[1:]
 
 
@@ -268,8 +268,10 @@ def filled(entry: Entry, form: Mapping[str, Sequence[str]], raw: Mapping[str, An
     if entry.shape == "list":
         words = [w.strip() for t in texts for w in re.split(r"[,\n]", t)]
         value: Any = list(dict.fromkeys(w for w in words if w))
-        if not value or (before is None and ", ".join(value) == entry.default):
-            return [] if not value and before == [] else None if not value or before is None else value
+        stands = before if isinstance(before, list) else entry.default.split(", ") if entry.default else []
+        if set(value) == set(stands):
+            return before
+        return value or ([] if entry.default else None)
         return value
     text = texts[0] if texts else ""
     if text == "":

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 from urllib.parse import parse_qs
 
+from starlette.exceptions import HTTPException
+
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
@@ -36,8 +38,11 @@ HEADERS = {
 }
 
 
-class TooLargeError(Exception):
+class TooLargeError(HTTPException):
     """More was sent than is taken."""
+
+    def __init__(self, most: int):
+        super().__init__(413, f"That is too large: at most {most // 1024**2} MB at once are taken.")
 
 
 @dataclass(frozen=True)
@@ -74,11 +79,8 @@ class Gate:
         most = MOST_UPLOAD_BYTES if scope["path"].endswith(UPLOAD_END) else MOST_FORM_BYTES
         length = asked.get("content-length", "0")
         if not length.isdigit() or int(length) > most:
-            return await _say(send, 413, f"That is too large: at most {most // 1024**2} MB at once are taken.")
-        try:
-            await self.app(scope, _bounded(receive, most), _with_headers(send))
-        except TooLargeError:
-            await _say(send, 413, f"That is too large: at most {most // 1024**2} MB at once are taken.")
+            return await _say(send, 413, TooLargeError(most).detail)
+        await self.app(scope, _bounded(receive, most), _with_headers(send))
 
     async def _enter(self, send: Send, given: str) -> None:
         """The address with the secret: leaves a cookie, and goes on to the desk by a page of the desk's own.
@@ -118,7 +120,7 @@ def _bounded(receive: Receive, most: int) -> Receive:
         message = await receive()
         taken += len(message.get("body", b""))
         if taken > most:
-            raise TooLargeError
+            raise TooLargeError(most)
         return message
 
     return bounded

@@ -128,7 +128,7 @@ def _spawn(season: Season, job: str) -> None:
     apart: dict[str, Any] = {"start_new_session": True}
     if os.name == "nt":
         apart = {"creationflags": getattr(subprocess, "CREATE_NEW_PROCESS_GROUP", 0)}
-    command = [sys.executable, "-m", "sourcing.desk.work", str(season.folder.resolve()), job]
+    command = [sys.executable, "-P", "-m", "sourcing.desk.work", str(season.folder.resolve()), job]
     with (season.work / LOG_FILE).open("wb") as log:
         process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=log, stderr=log, **apart)
     threading.Thread(target=process.wait, daemon=True).start()

@@ -242,21 +242,35 @@ def compare(request: Request) -> Response:
     for folder in sorted((season.work / COMPARED).glob("*__*"), reverse=True):
         if found := read_json(folder / "comparison.json"):
             done.append({"name": folder.name, "title": found["title"][0]})
-    return show(request, "compare.html", season=season, part="compare", plans=_plan_rows(season, request), done=done,
-                first=request.query_params.get("first", ""), what_ifs=_what_if_rows(request, season))  # fmt: skip
+    known = list(_comparable(request, season))
+    first = request.query_params.get("first", "")
+    if first not in known:
+        first = next(iter([*list(season.plans())[1:2], *known]), "")
+    second = next((n for n in known if n != first), "")
+    return show(request, "compare.html", season=season, part="compare", known=known, done=done, first=first,
+                second=second)  # fmt: skip
+
+
+def _comparable(request: Request, season: Season) -> dict[str, Path]:
+    """Plans that can be set beside each other, by what a page calls them: of the season, its base and its what-ifs."""
+    found = dict(season.plans())
+    if season.base is not None:
+        found |= {f"{season.base.name}: {n}": p for n, p in season.base.plans().items()}
+    for other in desk_of(request).shelf.what_ifs(season):
+        found |= {f"{other.name}: {n}": p for n, p in other.plans().items()}
+    return found
 
 
 @changing
 def start_compare(request: Request, form: Form) -> Response:
     """Has two plans compared, in a process of its own."""
     season = season_of(request)
-    first, second = one(form, "first"), one(form, "second")
-    season.plan(first)
-    season.plan(second)
+    known = _comparable(request, season)
+    first, second = known[one(form, "first")], known[one(form, "second")]
     if first == second:
         raise UsageError("Choose two different plans.")
-    args = {"a": f"{PLANS}/{first}", "b": f"{PLANS}/{second}", "quick": not one(form, "why")}
-    jobs.start(season, "compare", args)
+    a, b = (Path(os.path.relpath(p, season.folder)).as_posix() for p in (first, second))
+    jobs.start(season, "compare", {"a": a, "b": b, "quick": not one(form, "why")})
     return go("s", season.key, "work")
 
 
@@ -274,14 +288,20 @@ def compared(request: Request) -> Response:
     if not isinstance(found, dict):
         raise LookupError(folder.name)
     words = tongue_of(request).words
-    tell = [(head, [line for line in lines if "--table" not in line]) for head, lines in found["to_tell"]]
+    tell = [(head, _for_the_desk(lines)) for head, lines in found["to_tell"]]
     totals = views.plain_table(found["all"]["totals"], words)
     shown = request.query_params.get("table", "")
     tables = views.compared(found["tables"], words)
     chosen = next((t for n, t in tables if n == shown), None)
     at = views.cut(len(chosen.rows) if chosen else 0, page_number(request))
-    return show(request, "compared.html", season=season, part="compare", name=folder.name, found=found, tell=tell,
+    return show(request, "compared.html", season=season, part="compare", name=folder.name, title=found["title"][0],
+                overall=_for_the_desk(found["overall"]), why=_for_the_desk(found["why"]), tell=tell,
                 totals=totals, tables=[n for n, _ in tables], shown=shown, chosen=chosen, at=at)  # fmt: skip
+
+
+def _for_the_desk(lines: list[str]) -> list[str]:
+    """Lines of a comparison, without what only helps at a terminal."""
+    return [line for line in lines if not any(mark in line for mark in ("--table", "--quick", "sourcing plan"))]
 
 
 @reading

@@ -113,7 +113,7 @@ def _proposals(season: Season, now: SeasonText) -> dict[str, tuple[str, ...]]:
     values = Values.load() if now.settings is None else load_values(season.folder, now.settings)
     crops = values.crops()
     residues = tuple(f"{c}/{r}" for c in crops for r in values.residues(c))
-    modes = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("carry") if n.endswith(".payload_kg")))
+    modes = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("carry") if n.endswith(".payload_wet_kg")))
     presses = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("works.press")))
     setbacks = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("site.setback")))
     checked = read_json(season.work / CHECK_FILE) or {}
@@ -234,7 +234,7 @@ def _choices(kept: Mapping[str, Any], text: SeasonText) -> list[dict[str, Any]]:
     for v in kept["villages"]:
         mine = {v["id"], v["name"]}
         choice = next((c for c in ("use", "leave_out") if mine & lists["village", c]), "")
-        rows.append({"kind": "village", "id": v["id"], "name": v["name"], "choice": choice})
+        rows.append({"kind": "village", "id": v["id"], "name": v["name"], "village": "", "choice": choice})
     for s in kept["sites"]:
         choice = next((c for c in ("use", "leave_out") if s["id"] in lists["site", c]), "")
         rows.append({"kind": "site", "id": s["id"], "name": s["name"], "choice": choice,

@@ -173,7 +173,10 @@ def layer(request: Request) -> Response:
         return _single(request, season, role, text)
     label, help_text = ROLES[role]
     now = value_at(text.raw, ("layers", role)) or {}
+    shaped = [f for f in files if files[f].suffix.lower() not in RASTERS]
     file = request.query_params.get("file", "") or str(now.get("file", ""))
+    if file not in files:
+        file = next((f for f in shaped if any(w in f.lower() for w in _CALLED.get(role, ()))), "") or file
     looked = _looked(season, file, files)
     layers = [x["name"] for x in looked["layers"]] if looked else []
     chosen = request.query_params.get("layer") or (str(now.get("layer", "")) if file == now.get("file") else "")
@@ -181,7 +184,7 @@ def layer(request: Request) -> Response:
     inside = next((x for x in looked["layers"] if x["name"] == chosen), None) if looked else None
     rows = _column_rows(role, inside, now if file == now.get("file") else {}) if inside else []
     return show(request, "layer.html", season=season, part="survey", role=role, label=label, help=help_text, now=now,
-                file=file, files=[f for f in files if files[f].suffix.lower() not in RASTERS], looked=looked,
+                file=file, files=shaped, looked=looked,
                 layers=layers, chosen=chosen, inside=inside, rows=rows, text=text, needed=role == "fields")  # fmt: skip
 
 
@@ -209,11 +212,17 @@ def _looked(season: Season, file: str, files: dict[str, Path]) -> dict[str, Any]
 _SHAPES = {"fields": "areas", "villages": "points", "paths": "lines", "places": "points", "barriers": "lines",
            "workshop": "points", "gates": "points", "waste_points": "points"}  # fmt: skip
 
+_CALLED = {"barriers": ("barrier", "river", "fence", "wall"), "places": ("place", "site", "floor"),
+           "paths": ("path", "road", "track", "way"), "villages": ("village", "hamlet", "settlement"),
+           "fields": ("field", "survey", "plot", "parcel"), "waste_points": ("waste", "mill")}  # fmt: skip
+"""What a layer for this is often called."""
+
 
 def _likely_layer(looked: dict[str, Any], role: str) -> str:
     """The layer that most likely holds this: called like it, else with the shapes it needs, else the first."""
     layers = looked["layers"]
-    named = [x for x in layers if role.rstrip("s") in x["name"].lower()]
+    words = _CALLED.get(role, (role.rstrip("s"),))
+    named = [x for x in layers if any(w in x["name"].lower() for w in words)]
     fit = [x for x in layers if x["shapes"] == _SHAPES[role]]
     found: str = (named or fit or layers)[0]["name"]
     return found

@@ -8,9 +8,12 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from sourcing.console import proof
 from sourcing.intake.keep import RECORD_FILE, read_record
 from sourcing.outputs.tables import heading
+from sourcing.season.outcome import site_names
 from sourcing.words import Words
 
 ROWS_A_PAGE = 100
@@ -94,11 +97,20 @@ def ranking(record: Mapping[str, Any], words: Words) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
+def names_of_sites(record: Mapping[str, Any], words: Words) -> dict[str, str]:
+    """What each place is called on map and sheets."""
+    if not record["sites"]:
+        return {}
+    table = pd.DataFrame(record["sites"]).set_index("id")
+    return site_names(table, pd.Series({v["id"]: v["name"] for v in record["villages"]}), words)
+
+
 def calendar(record: Mapping[str, Any], words: Words) -> Table:
     """Barrels at each place in each week."""
     names = {v["id"]: v["name"] for v in record["villages"]}
     order = {v["id"]: i for i, v in enumerate(record["villages"])}
-    sites = sorted(record["sites"], key=lambda s: (order.get(s["village"], 0), s["name"]))
+    called = names_of_sites(record, words)
+    sites = sorted(record["sites"], key=lambda s: (order.get(s["village"], 0), called[s["id"]]))
     rows = tuple(
         (
             str(names.get(s["village"], s["village"])),
@@ -108,20 +120,21 @@ def calendar(record: Mapping[str, Any], words: Words) -> Table:
         for s in sites
     )
     weeks = tuple(str(w) for w in record["weeks"])
-    return Table(("Village", "Place", *weeks), rows, frozenset(range(2, 2 + len(weeks))))
+    return Table(("Place", "Village", *weeks), rows, frozenset(range(2, 2 + len(weeks))))
 
 
 def places(record: Mapping[str, Any], words: Words) -> Table:
     """The places in use."""
     names = {v["id"]: v["name"] for v in record["villages"]}
     sure = record["chances"]["sites"]
+    called = names_of_sites(record, words)
     weeks = record["weeks"]
     rows = tuple(
         (
-            str(s["name"]), str(names.get(s["village"], s["village"])), words.number(s["several_weeks"]),
+            called[s["id"]], str(names.get(s["village"], s["village"])), words.number(s["several_weeks"]),
             words.number(s["barrel_weeks"]), words.tonnes(s["residue_kg"]), words.tonnes(s["char_kg"]),
             words.number(s["mean_carry_m"]), f"{weeks[s['first_week']]} – {weeks[s['last_week']]}",
-            str(sure.get(s["id"], {}).get("sureness", "")),
+            words.of("sure", str(sure.get(s["id"], {}).get("sureness", ""))),
         )
         for s in record["sites"]
     )  # fmt: skip
@@ -132,7 +145,7 @@ def places(record: Mapping[str, Any], words: Words) -> Table:
 
 def carries(record: Mapping[str, Any], words: Words, at: Slice) -> Table:
     """Who carries what from where, one page of it."""
-    sites = {s["id"]: s["name"] for s in record["sites"]}
+    sites = names_of_sites(record, words)
     rows = tuple(
         (
             str(c["week"]), str(c["field"]), words.of("crop", c["crop"]), words.of("residue", c["residue"]),
@@ -153,11 +166,8 @@ def money(record: Mapping[str, Any], words: Words) -> tuple[Table, list[tuple[st
 
 
 def _money_weeks(record: Mapping[str, Any]) -> list[str]:
-    workshop = record.get("workshop") or {}
-    weeks = [str(w["week"]) for w in workshop.get("weeks", ())]
     count = len(record["money"]["balance_by_week"])
-    own = [str(w) for w in record["weeks"]]
-    return weeks if len(weeks) == count else own if len(own) == count else [str(i + 1) for i in range(count)]
+    return [str(w) for w in record["money"].get("weeks", range(1, count + 1))]
 
 
 def by_name(table: Mapping[str, Mapping[str, Any]], words: Words, first: str) -> Table:
@@ -183,7 +193,7 @@ def _cell(value: Any, words: Words) -> str:
         return words.number(value)
     if isinstance(value, float):
         return words.number(value, 0 if abs(value) >= 1000 or value == int(value) else 2)
-    return str(value).replace("_", " ")
+    return str(value)
 
 
 def compared(tables: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]:

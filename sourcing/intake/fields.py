@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
@@ -37,10 +38,13 @@ class Fields:
 
     `frame` (EPSG:4326, index field_id): row, village (id), crop (our name), area_ha (geodesic), yield_t_ha (NaN: the
     crop's default), harvest_start, harvest_end, clear_by (datetime64; clear_by may be NaT), share_promised (0 to 1),
-    estimated, placed (no shape was surveyed: a disc of the stated area stands for it), mended, geometry.
+    estimated, placed (no shape was surveyed: a disc of the stated area stands for it), mended, geometry; where the
+    survey has them also crop_2 ('' for none), share_2 (of the ground, 0 to 1), yield_2_t_ha and plants (a count), NaN
+    for not said.
     `villages` (EPSG:4326, index village_id): name, geometry (point).
     `set_aside`: file, row, field_id, what (the first reason's kind), reason and kinds (all of them).
     `counts`: rows = kept + mended + set_aside, always.
+    `source`: where the fields come from, once that is decided (see :mod:`sourcing.intake.history`).
     """
 
     frame: gpd.GeoDataFrame
@@ -48,6 +52,7 @@ class Fields:
     findings: tuple[Finding, ...]
     set_aside: pd.DataFrame
     counts: Mapping[str, int] = field(default_factory=dict)
+    source: Mapping[str, Any] = field(default_factory=dict)
 
 
 def clean_fields(survey: Survey, settings: Settings, values: Values) -> Fields:
@@ -63,6 +68,7 @@ def clean_fields(survey: Survey, settings: Settings, values: Values) -> Fields:
     shapes = clean_shapes(raw, stated, values, ledger, *at)
     harvest = harvest_days(frame, crop, settings, values, ledger)
     promised = _promised(frame, settings, ledger)
+    more = _second_crops(raw, crop, settings, values, ledger)
     _consent(frame, settings, ledger)
     estimated = _estimated(frame)
     lon, lat = _middles(shapes)
@@ -82,6 +88,7 @@ def clean_fields(survey: Survey, settings: Settings, values: Values) -> Fields:
             "harvest_end": harvest.end[kept].astype("datetime64[s]"),
             "clear_by": harvest.clear_by[kept].astype("datetime64[s]"), "share_promised": promised[kept],
             "estimated": estimated[kept], "placed": shapes.to_place[kept], "mended": ledger.mended[kept],
+            **{name: column[kept] for name, column in more.items()},
         },
         geometry=geometry[kept], crs="EPSG:4326", index=pd.Index(ids, name="field_id", dtype=object),
     )  # fmt: skip
@@ -103,7 +110,12 @@ def _user_ids(frame: gpd.GeoDataFrame) -> npt.NDArray[np.object_]:
     return as_text(frame["field_id"]) if "field_id" in frame.columns else np.full(len(frame), "", dtype=object)
 
 
-def _crops(raw: RawLayer, settings: Settings, values: Values, ledger: Ledger) -> npt.NDArray[np.object_]:
+def _crops(
+    raw: RawLayer, settings: Settings, values: Values, ledger: Ledger, column: str = "crop"
+) -> npt.NDArray[np.object_]:
+    """Our name of the crop of each row. A row whose words are not understood is set aside; so is one without a crop,
+    but for the column of the second crop, where none is none.
+    """
     names = CropNames(values.crops(), settings.crop_names)
     if bad := names.bad_targets():
         raise InputError(
@@ -115,14 +127,15 @@ def _crops(raw: RawLayer, settings: Settings, values: Values, ledger: Ledger) ->
                 for c in bad
             ]
         )  # fmt: skip
-    codes, unique = pd.factorize(pd.Series(as_text(raw.frame["crop"]), dtype=object))
+    codes, unique = pd.factorize(pd.Series(as_text(raw.frame[column]), dtype=object))
     means = names.resolve(str(u) for u in unique)
     ordered = [means[str(u)] for u in unique]
     crop: npt.NDArray[np.object_] = np.array([m.crop for m in ordered] or [""], dtype=object)[codes]
-    for what in ("no_crop", "not_a_crop", "no_figures", "unknown_crop"):
+    first = column == "crop"
+    for what in ("no_crop", "not_a_crop", "no_figures", "unknown_crop") if first else ("no_figures", "unknown_crop"):
         texts, remedies = [], []
         for word, m in zip(unique, ordered, strict=True):
-            texts.append(m.reason)
+            texts.append(m.reason if first else f"of the second crop, {m.reason}")
             near = " or ".join(f"'{p}'" if p != NOT_A_CROP else "no crop" for p in m.proposals)
             hint = f"; is it {near}?" if near else ""
             remedies.append(_CROP_REMEDY[what].format(word=word) + (hint if what == "unknown_crop" else ""))
@@ -134,6 +147,38 @@ def _crops(raw: RawLayer, settings: Settings, values: Values, ledger: Ledger) ->
     return crop
 
 
+def _second_crops(
+    raw: RawLayer, crop: npt.NDArray[np.object_], settings: Settings, values: Values, ledger: Ledger
+) -> dict[str, npt.NDArray[Any]]:
+    """The columns of a second crop and of counted plants, as far as the survey has them."""
+    found: dict[str, npt.NDArray[Any]] = {}
+    if "crop_2" in raw.frame.columns:
+        second = _crops(raw, settings, values, ledger, "crop_2")
+        ledger.mark(
+            "mended", (second == crop) & (second != ""), "one_crop_twice",
+            "the second crop is the first again; one crop was taken", "another crop, or none", "mend the second crop",
+        )  # fmt: skip
+        found["crop_2"] = np.where(second == crop, "", second)
+        share, bad = _shares(raw.frame, "share_2", ledger)
+        with np.errstate(invalid="ignore"):
+            odd = (found["crop_2"] != "") & (bad | (share <= 0) | (share >= 1))
+        ledger.mark(
+            "mended", odd, "bad_share", "the second crop's share of the ground cannot be; half was taken",
+            "more than 0 and less than 1", "mend the share",
+        )  # fmt: skip
+        found["share_2"] = np.where(odd | (found["crop_2"] == ""), np.nan, share)
+        found["yield_2_t_ha"] = yield_t_ha(raw, found["crop_2"], values, ledger, "yield_2_t_ha")
+    if "plants" in raw.frame.columns:
+        count, bad = as_numbers(raw.frame["plants"])
+        with np.errstate(invalid="ignore"):
+            odd = bad | (count < 0)
+        ledger.mark(
+            "mended", odd, "bad_count", "the count of plants is no number; the area was taken", "a count", "count again"
+        )
+        found["plants"] = np.where(odd, np.nan, count)
+    return found
+
+
 _CROP_REMEDY = {
     "no_crop": "write the crop",
     "not_a_crop": "nothing, unless a crop does grow there",
@@ -142,11 +187,11 @@ _CROP_REMEDY = {
 }
 
 
-def _promised(frame: gpd.GeoDataFrame, settings: Settings, ledger: Ledger) -> Floats:
-    default = settings.supply.default_share_promised
-    if "share_promised" not in frame.columns:
-        return np.full(len(frame), default)
-    column = frame["share_promised"]
+def _shares(frame: gpd.GeoDataFrame, name: str, ledger: Ledger) -> tuple[Floats, Mask]:
+    """Shares [0-1, NaN for blank], also written in percent, and which cells are no numbers."""
+    if name not in frame.columns:
+        return np.full(len(frame), np.nan), np.zeros(len(frame), dtype=bool)
+    column = frame[name]
     text = None if pd.api.types.is_numeric_dtype(column.dtype) else as_text(column)
     if text is not None:
         percent = np.array([t.endswith("%") for t in text], dtype=bool)
@@ -158,10 +203,19 @@ def _promised(frame: gpd.GeoDataFrame, settings: Settings, ledger: Ledger) -> Fl
         if not percent.any() and (numbers > 1).mean() > 0.2:
             percent[:] = True
             ledger.whole_file(
-                "look", "share_in_percent", "shares promised go above 1; all were taken for percent",
+                "look", "share_in_percent", f"shares in {name} go above 1; all were taken for percent",
                 "0 to 1, or with %", "check the column",
             )  # fmt: skip
-        share = np.where(percent, numbers / 100, numbers)
+        return np.where(percent, numbers / 100, numbers), bad
+
+
+def _promised(frame: gpd.GeoDataFrame, settings: Settings, ledger: Ledger) -> Floats:
+    default = settings.supply.default_share_promised
+    if "share_promised" not in frame.columns:
+        return np.full(len(frame), default)
+    column = frame["share_promised"]
+    share, bad = _shares(frame, "share_promised", ledger)
+    with np.errstate(invalid="ignore"):
         odd = bad | (share < 0) | (share > 1)
         none = share == 0
     shown = np.array([f"the share promised is '{v}'" for v in column.astype(str)], dtype=object) if odd.any() else ""

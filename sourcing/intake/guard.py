@@ -64,8 +64,11 @@ def check_before_opening(path: Path, file: str) -> None:
     if not path.exists():
         raise refuse(file, "no_file", "there is no such file", "a file there", "check the name under [layers]")
     if path.is_dir():
-        if path.suffix.lower() != ".gdb":
-            raise refuse(file, "no_file", "it is a folder", "a file", "name a file in it")
+        parts = any(p.suffix.lower() in (".parquet", ".geoparquet", ".pq") for p in path.iterdir())
+        if path.suffix.lower() != ".gdb" and not parts:
+            raise refuse(
+                file, "no_file", "it is a folder", "a file, or a folder of GeoParquet files", "name a file in it"
+            )
         return
     size = path.stat().st_size
     if size == 0:

@@ -5,8 +5,11 @@ A guess is only ever proposed to a person; nothing is read by it.
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
+from importlib import resources
 
 import numpy as np
 import pandas as pd
@@ -21,6 +24,8 @@ LOOKED_AT = 2_000
 SAMPLES = 4
 _LEAST = 0.62
 """Least likeness (0 to 1) at which a column is proposed."""
+_NEAR = 0.75
+"""Least likeness of a heading to a name that counts at all."""
 _HEADING, _CONTENT = 0.6, 0.4
 """What a heading and what the cells count for."""
 
@@ -85,10 +90,23 @@ def likeness(heading: Heading, column: Column) -> float:
     names = [fold(n) for n in (column.name, *column.also)]
     if theirs in names:
         return 1.0
-    by_name = max(fuzz.token_set_ratio(theirs, n) if len(n) > 2 else 0.0 for n in names) / 100
-    by_meaning = fuzz.token_set_ratio(theirs, fold(column.meaning)) / 100 if len(theirs) > 3 else 0.0
-    name = max(by_name, 0.8 * by_meaning)
-    return _HEADING * name + _CONTENT * _content(heading, column)
+    tokens = theirs.split()
+    if any(t.isdigit() for t in fold(column.name).split()) and not any(c.isdigit() for c in theirs):
+        return 0.0  # a second crop, a second yield: only where a heading counts too
+    known = column_words().get(column.name, frozenset())
+    hits = sum(t in known for t in tokens)
+    by_words = 0.55 + 0.45 * hits / len(tokens) if hits else 0.0
+    by_name = max(fuzz.ratio(theirs, n) if len(n) > 2 else 0.0 for n in names) / 100
+    name = max(by_words, by_name if by_name >= _NEAR else 0.0)
+    content = _content(heading, column)
+    return _HEADING * name + _CONTENT * content if name or content > 1 else 0.0
+
+
+@cache
+def column_words() -> dict[str, frozenset[str]]:
+    """Words that headings of a column are made of, by our column name, from data/column_words.csv."""
+    text = resources.files("sourcing").joinpath("data/column_words.csv").read_text(encoding="utf-8")
+    return {r["name"]: frozenset(r["words"].split("|")) for r in csv.DictReader(text.splitlines())}
 
 
 def _content(heading: Heading, column: Column) -> float:
@@ -109,4 +127,6 @@ def _content(heading: Heading, column: Column) -> float:
     if column.name == "village":
         plain = kinds["number"] < 0.5 and kinds["date"] < 0.5 and kinds["yes_no"] < 0.5 and kinds["crop"] < 0.5
         return 1.0 - kinds["distinct"] if plain else 0.0
+    if column.name in ("name", "way"):
+        return 1.0 if kinds["number"] < 0.5 and kinds["date"] < 0.5 else 0.0
     return 0.5

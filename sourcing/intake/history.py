@@ -1,68 +1,48 @@
-"""The surveys of a season, kept one after another in one file, and the fields of today from all of them.
+"""The surveys of a season, kept one after another in one book, and the fields of today from all of them.
 
 Each accepted survey is kept unchanged: when, who, the file itself with its hash, every clean field. The fields of
 today are the newest word on each field: what a newer survey says of a field (the same, redrawn, split, merged; or that
 nothing can be had from it) stands in place of what was said before; fields it does not speak of stay. The last survey
-can be undone. Everything is written in transactions: a killed run leaves the file as it was.
+can be undone. Everything is written in transactions: a killed run leaves the book as it was.
 """
 
 from __future__ import annotations
 
-import contextlib
 import hashlib
-import sqlite3
 import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
+from typing import Any
 
 import geopandas as gpd
 import numpy as np
 import pandas as pd
 import shapely
+import sqlalchemy as sa
 
-from sourcing.errors import Finding, InputError, OutputError, UsageError
-from sourcing.intake.fields import Fields
+from sourcing.errors import Finding, InputError, UsageError
+from sourcing.intake import book as tables
+from sourcing.intake.book import Book, history_place, open_history, open_if_there, standing
+from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.ledger import ASIDE_COLUMNS
 from sourcing.intake.lineage import COLUMNS, match_fields
+from sourcing.intake.readers import sha256_of
 from sourcing.intake.survey import Survey
+from sourcing.settings import Settings
+from sourcing.values import Values
 
-HISTORY_FILE = "history.sqlite"
-_APPLICATION = 0x5352_4348
-_VERSION = 1
 _PART_BYTES = 64 * 1024**2
-_WAIT_S = 10.0
+_ROWS_AT_ONCE = 20_000
 SAYS_NOTHING_LEFT = frozenset(
     {"not_a_crop", "no_consent", "unclear_consent", "nothing_promised", "nothing_grown", "no_figures"}
 )
 """Reasons to set a row aside that are a word on the field: what was known of it before no longer holds."""
-_SCHEMA = """
-create table surveys (
-    id integer primary key, accepted_at text not null, who text not null, note text not null, file text not null,
-    sha256 text not null, rows integer not null, kept integer not null, mended integer not null,
-    set_aside integer not null, complete integer not null, undone_at text not null default '', undone_by text not null
-    default ''
-);
-create table parts (sha256 text not null, name text not null, part integer not null, data blob not null,
-    primary key (sha256, name, part));
-create table records (
-    survey integer not null references surveys (id), field_id text not null, row integer not null,
-    village text not null, crop text not null, area_ha real not null, yield_t_ha real, harvest_start text not null,
-    harvest_end text not null, clear_by text, share_promised real not null, estimated integer not null,
-    placed integer not null, mended integer not null, shape blob not null, until integer references surveys (id),
-    primary key (survey, field_id)
-);
-create table villages (survey integer not null references surveys (id), village text not null, name text not null,
-    lon real not null, lat real not null, primary key (survey, village));
-create table lineage (survey integer not null references surveys (id), old text not null, new text not null,
-    relation text not null, share_old real not null, share_new real not null, changes text not null);
-create index lineage_survey on lineage (survey);
-"""
-_COLUMNS = (
-    "field_id", "row", "village", "crop", "area_ha", "yield_t_ha", "harvest_start", "harvest_end", "clear_by",
-    "share_promised", "estimated", "placed", "mended", "shape",
-)  # fmt: skip
+_RECORD = tuple(c.name for c in tables.records.columns if c.name not in ("survey", "until"))
+_NUMBERS = ("share_2", "yield_2_t_ha", "plants")
+_DAYS = ("harvest_start", "harvest_end", "clear_by")
 
 
 @dataclass(frozen=True)
@@ -83,97 +63,25 @@ class Accepted:
     undone_at: str
     undone_by: str
 
-
-@contextlib.contextmanager
-def open_history(path: Path) -> Iterator[sqlite3.Connection]:
-    """Opens the history, making it when it is not there. Raises InputError or OutputError in clear words."""
-    with _clear_words(path):
-        book = sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)
-        try:
-            _prepare(book, path)
-            yield book
-        finally:
-            book.close()
+    @property
+    def counts(self) -> bool:
+        """Whether it was not undone."""
+        return not self.undone_at
 
 
-@contextlib.contextmanager
-def _clear_words(path: Path) -> Iterator[None]:
-    try:
-        yield
-    except sqlite3.DatabaseError as exc:
-        text = str(exc).lower()
-        if "locked" in text or "busy" in text:
-            raise OutputError(f"{path} is in use by another run; wait until it has ended, and try again") from exc
-        if "readonly" in text or "unable to open" in text:
-            raise OutputError(f"{path} cannot be written; is the folder there, and may you write in it?") from exc
-        if "full" in text or "disk i/o" in text:
-            raise OutputError(f"{path} cannot be written: the disk is full or failing; nothing was changed") from exc
-        if "not a database" in text or "malformed" in text:
-            raise InputError(
-                [
-                    Finding(
-                        "refused", path.name, None, "history_damaged", f"the history cannot be read: {exc}",
-                        "the history file of this season", "put back a copy, or move the file away to begin anew",
-                    )
-                ]
-            ) from exc  # fmt: skip
-        raise
-
-
-def _prepare(book: sqlite3.Connection, path: Path) -> None:
-    book.execute("pragma foreign_keys = on")
-    book.execute("pragma synchronous = full")
-    (application,) = book.execute("pragma application_id").fetchone()
-    (version,) = book.execute("pragma user_version").fetchone()
-    (tables,) = book.execute("select count(*) from sqlite_master").fetchone()
-    if application == 0 and tables == 0:
-        with _transaction(book):
-            (again,) = book.execute("select count(*) from sqlite_master").fetchone()
-            if again == 0:
-                for statement in _SCHEMA.split(";"):
-                    book.execute(statement)
-                book.execute(f"pragma application_id = {_APPLICATION}")
-                book.execute(f"pragma user_version = {_VERSION}")
-    elif application != _APPLICATION or version > _VERSION:
-        found = (
-            "it is another kind of file"
-            if application != _APPLICATION
-            else f"it was made by a newer version ({version})"
-        )
-        raise InputError(
-            [
-                Finding(
-                    "refused", path.name, None, "history_strange", found, f"a history of version {_VERSION}",
-                    "use the version that made it, or move the file away to begin anew",
-                )
-            ]
-        )  # fmt: skip
-
-
-@contextlib.contextmanager
-def _transaction(book: sqlite3.Connection) -> Iterator[None]:
-    book.execute("begin immediate")
-    try:
-        yield
-    except BaseException:
-        if book.in_transaction:
-            book.execute("rollback")
-        raise
-    book.execute("commit")
-
-
-def surveys(book: sqlite3.Connection) -> tuple[Accepted, ...]:
+def surveys(book: Book) -> tuple[Accepted, ...]:
     """All surveys ever accepted, the oldest first, those undone among them."""
-    names = ("id", "at", "who", "note", "file", "sha256", "rows", "kept", "mended", "set_aside",
-             "complete", "undone_at",
-             "undone_by")  # fmt: skip
-    query = "select " + ", ".join("accepted_at" if n == "at" else n for n in names) + " from surveys order by id"
-    found = (dict(zip(names, r, strict=True)) for r in book.execute(query))
-    return tuple(Accepted(**{**f, "complete": bool(f["complete"])}) for f in found)
+    with book.read() as link:
+        return _surveys(link)
+
+
+def _surveys(link: sa.Connection) -> tuple[Accepted, ...]:
+    rows = link.execute(sa.select(tables.surveys).order_by(tables.surveys.c.id)).mappings()
+    return tuple(Accepted(at=r["accepted_at"], **{k: v for k, v in r.items() if k != "accepted_at"}) for r in rows)
 
 
 def accept(
-    book: sqlite3.Connection, survey: Survey, fields: Fields, folder: Path, at: datetime, who: str, note: str = "",
+    book: Book, survey: Survey, fields: Fields, folder: Path, at: datetime, who: str, note: str = "",
     complete: bool = False,
 ) -> pd.DataFrame:  # fmt: skip
     """Takes a survey into the history and returns what it changed (see :func:`sourcing.intake.lineage.match_fields`).
@@ -183,33 +91,42 @@ def accept(
     was accepted already and not undone.
     """
     raw = survey.fields
-    with _transaction(book):
-        for before in surveys(book):
-            if before.sha256 == raw.sha256 and not before.undone_at:
+    with book.write() as link:
+        known = _surveys(link)
+        for before in known:
+            if before.sha256 == raw.sha256 and before.counts:
                 raise InputError([_twice(raw.file, before)])
-        old = fields_today(book)
+        old = _today(link)
         matches = match_fields(old.frame, fields.frame)
-        (last,) = book.execute("select coalesce(max(id), 0) from surveys").fetchone()
-        number = int(last) + 1
-        counts = fields.counts
-        book.execute(
-            "insert into surveys (id, accepted_at, who, note, file, sha256, rows, kept, mended, set_aside, complete) "
-            "values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (number, at.isoformat(timespec="seconds"), who, note, raw.file, raw.sha256, counts["rows"], counts["kept"],
-             counts["mended"], counts["set_aside"], int(complete)),
+        number = max((s.id for s in known), default=0) + 1
+        counted = {n: fields.counts[n] for n in ("rows", "kept", "mended", "set_aside")}
+        link.execute(
+            tables.surveys.insert().values(
+                id=number, accepted_at=at.isoformat(timespec="seconds"), who=_plain(who), note=_plain(note),
+                file=_plain(raw.file), sha256=raw.sha256, complete=complete, **counted,
+            )
         )  # fmt: skip
-        _keep_file(book, folder / raw.file, raw.sha256)
+        _keep_file(link, folder / raw.file, raw.sha256)
         replaced = set(matches.old[matches.relation != "gone"]) - {""}
         gone = set(matches.old[matches.relation == "gone"])
         over = gone if complete else gone & _withdrawn(survey, fields, old.frame.loc[sorted(gone)])
         matches = matches[(matches.relation != "gone") | matches.old.isin(over)].reset_index(drop=True)
-        _close(book, number, sorted(replaced | over), old.frame)
-        _keep_fields(book, number, fields, taken=set(old.frame.index) - replaced - over)
-        book.executemany(
-            "insert into lineage values (?, ?, ?, ?, ?, ?, ?)",
-            ((number, *row) for row in matches[COLUMNS].itertuples(index=False)),
-        )
+        _close(link, number, sorted(replaced | over), old.frame)
+        _keep_fields(link, number, fields)
+        told = matches[COLUMNS].itertuples(index=False, name=None)
+        _insert(link, tables.lineage, ({"survey": number, **dict(zip(COLUMNS, t, strict=True))} for t in told))
     return matches
+
+
+def _insert(link: sa.Connection, table: sa.Table, rows: Iterable[dict[str, Any]]) -> None:
+    left = iter(rows)
+    while some := list(islice(left, _ROWS_AT_ONCE)):
+        link.execute(table.insert(), some)
+
+
+def _plain(text: object) -> str:
+    """Text that every store can keep: no zero bytes, no halves of letters."""
+    return str(text).replace("\x00", "\ufffd").encode("utf-8", "replace").decode("utf-8")
 
 
 def _twice(file: str, before: Accepted) -> Finding:
@@ -241,40 +158,48 @@ def _withdrawn(survey: Survey, fields: Fields, old: gpd.GeoDataFrame) -> set[str
     return found | (names & set(old.index))
 
 
-def _close(book: sqlite3.Connection, number: int, ids: list[str], old: gpd.GeoDataFrame) -> None:
-    chosen = old.loc[ids, ["survey", "recorded_as"]] if len(ids) else old.iloc[:0][["survey", "recorded_as"]]
-    book.executemany(
-        "update records set until = ? where survey = ? and field_id = ?",
-        ((number, int(s), str(i)) for s, i in chosen.itertuples(index=False)),
-    )
+def _close(link: sa.Connection, number: int, ids: list[str], old: gpd.GeoDataFrame) -> None:
+    records = tables.records
+    chosen = old.loc[ids, ["survey", "recorded_as"]]
+    rows = [{"of": int(s), "name": str(i)} for s, i in chosen.itertuples(index=False)]
+    if rows:
+        of, name = records.c.survey == sa.bindparam("of"), records.c.field_id == sa.bindparam("name")
+        link.execute(records.update().where(of & name).values(until=number), rows)
 
 
-def _keep_fields(book: sqlite3.Connection, number: int, fields: Fields, taken: set[str]) -> None:
+def _keep_fields(link: sa.Connection, number: int, fields: Fields) -> None:
     frame = fields.frame
-    text = {c: frame[c].dt.strftime("%Y-%m-%d").astype(object) for c in ("harvest_start", "harvest_end", "clear_by")}
-    clear = [None if pd.isna(v) else v for v in text["clear_by"]]
-    yields = [None if np.isnan(v) else float(v) for v in frame["yield_t_ha"]]
-    columns = (
-        frame.index.astype(str), frame["row"].astype(int).tolist(), frame["village"], frame["crop"],
-        frame["area_ha"].tolist(), yields, text["harvest_start"], text["harvest_end"], clear,
-        frame["share_promised"].tolist(), frame["estimated"].astype(int).tolist(), frame["placed"].astype(int).tolist(),
-        frame["mended"].astype(int).tolist(), shapely.to_wkb(frame.geometry.to_numpy()),
+    columns: dict[str, Any] = {
+        name: _blank(frame[name]) if name in frame.columns else [None] * len(frame)
+        for name in _RECORD
+        if name not in ("field_id", "shape")
+    }
+    columns |= {"field_id": [_plain(i) for i in frame.index], "village": [_plain(v) for v in frame["village"]]}
+    columns |= {"shape": shapely.to_wkb(frame.geometry.to_numpy())}
+    names = list(columns)
+    rows = zip(*columns.values(), strict=True)
+    _insert(link, tables.records, ({"survey": number, **dict(zip(names, row, strict=True))} for row in rows))
+    places = zip(fields.villages.index, fields.villages["name"], fields.villages.geometry, strict=True)
+    _insert(
+        link, tables.villages,
+        ({"survey": number, "village": _plain(v), "name": _plain(n), "lon": p.x, "lat": p.y} for v, n, p in places),
     )  # fmt: skip
-    marks = ", ".join("?" * (len(_COLUMNS) + 1))
-    book.executemany(
-        f"insert into records (survey, {', '.join(_COLUMNS)}) values ({marks})",
-        ((number, *row) for row in zip(*columns, strict=True)),
-    )
-    places = fields.villages
-    book.executemany(
-        "insert into villages values (?, ?, ?, ?, ?)",
-        zip([number] * len(places), places.index, places["name"], places.geometry.x, places.geometry.y, strict=True),
-    )
 
 
-def _keep_file(book: sqlite3.Connection, path: Path, sha256: str) -> None:
-    """The file as it came (a shapefile with its siblings), pressed together, once for each hash."""
-    if book.execute("select 1 from parts where sha256 = ?", (sha256,)).fetchone():
+def _blank(column: pd.Series) -> list[Any]:
+    """Cells as plain values, None for a blank; days as ISO text."""
+    if pd.api.types.is_datetime64_any_dtype(column.dtype):
+        column = column.dt.strftime("%Y-%m-%d")
+    return [None if v != v else v for v in column.astype(object)]
+
+
+def _keep_file(link: sa.Connection, path: Path, sha256: str) -> None:
+    """The file as it came (a shapefile with its siblings), pressed together, once for each hash.
+
+    Raises InputError when it is not the file that was read any more.
+    """
+    parts = tables.parts
+    if link.execute(sa.select(parts.c.part).where(parts.c.sha256 == sha256).limit(1)).first():
         return
     if path.is_dir():
         members = sorted(p for p in path.rglob("*") if p.is_file())
@@ -286,76 +211,179 @@ def _keep_file(book: sqlite3.Connection, path: Path, sha256: str) -> None:
         with member.open("rb") as stream:
             part = 0
             while block := stream.read(_PART_BYTES):
-                data = (sha256, member.name, part, zlib.compress(block, 6))
-                book.execute("insert into parts values (?, ?, ?, ?)", data)
+                row = {"sha256": sha256, "name": member.name, "part": part, "data": zlib.compress(block, 6)}
+                link.execute(parts.insert().values(**row))
                 part += 1
+    if sha256_of(path) != sha256:
+        raise InputError(
+            [
+                Finding(
+                    "refused", path.name, None, "file_changed", "the file was changed while it was read",
+                    "a file that stays as it is", "run it again",
+                )
+            ]
+        )  # fmt: skip
 
 
-def original_files(book: sqlite3.Connection, survey: int) -> dict[str, bytes]:
+def original_files(book: Book, survey: int) -> dict[str, bytes]:
     """The files of an accepted survey, byte for byte as they came, by name. Raises UsageError for an unknown survey."""
-    found = book.execute("select sha256 from surveys where id = ?", (survey,)).fetchone()
-    if found is None:
-        raise UsageError(f"there is no survey {survey} in the history")
+    parts = tables.parts
     files: dict[str, bytes] = {}
-    rows = book.execute("select name, data from parts where sha256 = ? order by name, part", found)
-    for name, data in rows:
-        files[name] = files.get(name, b"") + zlib.decompress(data)
+    with book.read() as link:
+        sha256 = _known(link, survey).sha256
+        query = sa.select(parts.c.name, parts.c.data).where(parts.c.sha256 == sha256)
+        for name, data in link.execute(query.order_by(parts.c.name, parts.c.part)):
+            files[name] = files.get(name, b"") + zlib.decompress(data)
     return files
 
 
-def undo(book: sqlite3.Connection, at: datetime, who: str) -> Accepted:
+def _known(link: sa.Connection, survey: int) -> Accepted:
+    found = next((s for s in _surveys(link) if s.id == survey), None)
+    if found is None:
+        raise UsageError(f"there is no survey {survey} in the history")
+    return found
+
+
+def undo(book: Book, at: datetime, who: str) -> Accepted:
     """Takes back the last survey that counts: the fields are as they were before it. It stays in the history, marked.
 
     Raises UsageError when there is none.
     """
-    with _transaction(book):
-        last = next((s for s in reversed(surveys(book)) if not s.undone_at), None)
+    records, kept = tables.records, tables.surveys
+    with book.write() as link:
+        last = next((s for s in reversed(_surveys(link)) if s.counts), None)
         if last is None:
             raise UsageError("there is no survey to undo")
-        book.execute("update records set until = null where until = ?", (last.id,))
-        book.execute(
-            "update surveys set undone_at = ?, undone_by = ? where id = ?",
-            (at.isoformat(timespec="seconds"), who, last.id),
-        )
-        return next(s for s in surveys(book) if s.id == last.id)
+        link.execute(records.update().where(records.c.until == last.id).values(until=None))
+        when = at.isoformat(timespec="seconds")
+        link.execute(kept.update().where(kept.c.id == last.id).values(undone_at=when, undone_by=_plain(who)))
+        return _known(link, last.id)
 
 
-def fields_today(book: sqlite3.Connection) -> Fields:
+def fields_today(book: Book) -> Fields:
     """The newest word on each field, as clean fields ready to plan with; `frame` has also survey and recorded_as.
 
     A field_id that two surveys use for different fields gets the number of its survey added.
     """
-    query = (
-        f"select r.survey, {', '.join('r.' + c for c in _COLUMNS)} from records r join surveys s on s.id = r.survey "
-        "where r.until is null and s.undone_at = '' order by r.survey, r.row"
-    )
-    frame = pd.DataFrame(book.execute(query).fetchall(), columns=["survey", *_COLUMNS])
-    return _as_fields(frame, _villages(book))
+    with book.read() as link:
+        return _today(link)
 
 
-def fields_of(book: sqlite3.Connection, survey: int) -> Fields:
+def _today(link: sa.Connection) -> Fields:
+    found = _records(link, standing())
+    return _as_fields(found, _villages(link, tables.surveys.c.undone_at == ""))
+
+
+def fields_of(book: Book, survey: int) -> Fields:
     """The clean fields of one accepted survey, as they were when it came. Raises UsageError for an unknown survey."""
-    if survey not in {s.id for s in surveys(book)}:
-        raise UsageError(f"there is no survey {survey} in the history")
-    query = f"select survey, {', '.join(_COLUMNS)} from records where survey = ? order by row"
-    frame = pd.DataFrame(book.execute(query, (survey,)).fetchall(), columns=["survey", *_COLUMNS])
-    return _as_fields(frame, _villages(book, survey))
+    with book.read() as link:
+        _known(link, survey)
+        found = _records(link, tables.records.c.survey == survey)
+        return _as_fields(found, _villages(link, tables.surveys.c.id == survey))
 
 
-def changes_of(book: sqlite3.Connection, survey: int) -> pd.DataFrame:
-    """What an accepted survey changed: rows of old, new, relation, share_old, share_new, changes."""
-    rows = book.execute(f"select {', '.join(COLUMNS)} from lineage where survey = ? order by old, new", (survey,))
-    return pd.DataFrame(rows.fetchall(), columns=COLUMNS)
+def _records(link: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFrame:
+    records = tables.records
+    query = sa.select(records.c.survey, *(records.c[n] for n in _RECORD)).join(tables.surveys, _of(records))
+    rows = link.execute(query.where(chosen).order_by(records.c.survey, records.c.row)).all()
+    return pd.DataFrame([tuple(r) for r in rows], columns=["survey", *_RECORD])
 
 
-def _villages(book: sqlite3.Connection, survey: int | None = None) -> pd.DataFrame:
+def _of(table: sa.Table) -> sa.ColumnElement[bool]:
+    return tables.surveys.c.id == table.c.survey
+
+
+def _villages(link: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFrame:
     """The newest place of each village, of one survey or of all that count."""
-    query = (
-        "select v.village, v.name, v.lon, v.lat from villages v join surveys s on s.id = v.survey "
-        + ("where v.survey = ? " if survey is not None else "where s.undone_at = '' ") + "order by v.survey"
-    )  # fmt: skip
-    rows = book.execute(query, () if survey is None else (survey,)).fetchall()
-    return pd.DataFrame(rows, columns=["village", "name", "lon", "lat"]).drop_duplicates("village", keep="last")
+    places = tables.villages
+    query = sa.select(places.c.village, places.c.name, places.c.lon, places.c.lat).join(tables.surveys, _of(places))
+    rows = link.execute(query.where(chosen).order_by(places.c.survey)).all()
+    frame = pd.DataFrame([tuple(r) for r in rows], columns=["village", "name", "lon", "lat"])
+    return frame.drop_duplicates("village", keep="last")
+
+
+def changes_of(book: Book, survey: int) -> pd.DataFrame:
+    """What an accepted survey changed: rows of old, new, relation, share_old, share_new, changes."""
+    table = tables.lineage
+    with book.read() as link:
+        _known(link, survey)
+        rows = link.execute(sa.select(*(table.c[n] for n in COLUMNS)).where(table.c.survey == survey)).all()
+    frame = pd.DataFrame([tuple(r) for r in rows], columns=COLUMNS)
+    return frame.sort_values(["old", "new"], kind="stable").reset_index(drop=True)
+
+
+def fields_to_plan(folder: Path, survey: Survey, settings: Settings, values: Values) -> Fields:
+    """The fields that a season is planned from: those of today where surveys were accepted, else the survey's file's.
+
+    `source` of the fields says which it was; what was found says it too where it is the history. With
+    history.plan_from = 'files' it is always the file. Raises what cleaning and opening the history raise.
+    """
+    if settings.history.plan_from == "history":
+        with open_if_there(history_place(folder, settings)) as book:
+            known = () if book is None else tuple(s for s in surveys(book) if s.counts)
+            if book is not None and known:
+                return _from_history(book, known, survey, settings, values)
+    source = {"from": "file", "file": survey.fields.file, "sha256": survey.fields.sha256}
+    return replace(clean_fields(survey, settings, values), source=source)
+
+
+def _from_history(
+    book: Book, known: tuple[Accepted, ...], survey: Survey, settings: Settings, values: Values
+) -> Fields:
+    today, raw, last = fields_today(book), survey.fields, known[-1]
+    told = [
+        Finding(
+            "look", book.place, None, "from_history",
+            f"the plan's {len(today.frame):,} fields are those of today from {len(known)} accepted "
+            f"survey{'s' if len(known) > 1 else ''}, the last one {last.file} of {last.at[:10]}",
+            "the newest word on each field", "nothing; history.plan_from = \"files\" plans from the files instead",
+        )
+    ]  # fmt: skip
+    accepted = next((s for s in known if s.sha256 == raw.sha256), None)
+    if accepted is None:
+        told.append(
+            Finding(
+                "look", raw.file, None, "not_accepted", "this file was not accepted, so nothing in it is in the plan",
+                "a survey that was accepted", "if it is good: sourcing accept, then plan again",
+            )
+        )  # fmt: skip
+        return replace(today, findings=tuple(told), source=_source(book, known))
+    now = clean_fields(survey, settings, values)
+    if fingerprint(now) != fingerprint(fields_of(book, accepted.id)):
+        told.append(
+            Finding(
+                "look", raw.file, None, "read_otherwise",
+                "the season file or the figures read this survey otherwise than when it was accepted; the plan has it "
+                "as it was read then", "a survey read as it is now", "sourcing undo, then sourcing accept",
+            )
+        )  # fmt: skip
+    counts = {**today.counts, "rows": today.counts["rows"] + len(now.set_aside), "set_aside": len(now.set_aside)}
+    return replace(
+        today, findings=(*told, *now.findings), set_aside=now.set_aside, counts=counts, source=_source(book, known)
+    )
+
+
+def _source(book: Book, known: tuple[Accepted, ...]) -> dict[str, Any]:
+    """Where the fields come from, as the record of a plan has it; no names of people."""
+    told = [{"id": s.id, "at": s.at, "file": s.file, "sha256": s.sha256} for s in known]
+    return {"from": "history", "place": book.place, "surveys": told}
+
+
+def snapshot(book: Book, source: Mapping[str, Any], path: Path) -> bool:
+    """Copies what the fields of today are made from into a new history file: no old words, no original files.
+
+    Returns whether the history is still at `source`, as :func:`fields_to_plan` found it; nothing is copied if not.
+    """
+    kept = tables.surveys
+    with book.read() as old:
+        if _source(book, tuple(s for s in _surveys(old) if s.counts)) != source:
+            return False
+        with open_history(path) as copy, copy.write() as new:
+            for table, chosen in ((kept, kept.c.undone_at == ""), (tables.records, standing()),
+                                  (tables.villages, kept.c.undone_at == "")):  # fmt: skip
+                query = sa.select(table) if table is kept else sa.select(table).join(kept, _of(table))
+                _insert(new, table, map(dict, old.execute(query.where(chosen).order_by(*table.primary_key)).mappings()))
+    return True
 
 
 def _as_fields(frame: pd.DataFrame, villages: pd.DataFrame) -> Fields:
@@ -369,11 +397,16 @@ def _as_fields(frame: pd.DataFrame, villages: pd.DataFrame) -> Fields:
         "area_ha": frame["area_ha"].to_numpy(dtype=np.float64),
         "yield_t_ha": frame["yield_t_ha"].to_numpy(dtype=np.float64),
     }
-    for name in ("harvest_start", "harvest_end", "clear_by"):
+    for name in _DAYS:
         out[name] = frame[name].to_numpy(dtype="datetime64[s]")
     out["share_promised"] = frame["share_promised"].to_numpy(dtype=np.float64)
     for name in ("estimated", "placed", "mended"):
         out[name] = frame[name].to_numpy(dtype=bool)
+    if frame["crop_2"].notna().any():
+        out["crop_2"] = frame["crop_2"].fillna("").to_numpy(dtype=object)
+    for name in _NUMBERS:
+        if frame[name].notna().any() or (name != "plants" and "crop_2" in out):
+            out[name] = frame[name].to_numpy(dtype=np.float64)
     out["survey"] = frame["survey"].to_numpy(dtype=np.int64)
     out["recorded_as"] = ids.to_numpy(dtype=object)
     shapes = shapely.from_wkb(frame["shape"].to_numpy(dtype=object))
@@ -399,6 +432,8 @@ def fingerprint(fields: Fields) -> str:
     """A hash of what fields say, the same for the same fields in any order; to see whether two sets are one."""
     frame = fields.frame
     shapes = shapely.to_wkb(frame.geometry.to_numpy(), hex=True)
-    rows = zip(frame.index, frame["crop"], frame["area_ha"], shapes, strict=True)
-    lines = sorted(f"{i}|{c}|{a:.9f}|{s}" for i, c, a, s in rows)
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()
+    more = [n for n in ("crop_2", *_NUMBERS) if n in frame.columns and frame[n].notna().any()]
+    said = [frame[n] for n in ("village", "crop", "yield_t_ha", *_DAYS, "share_promised", *more)]
+    rows = zip(frame.index, frame["area_ha"], shapes, *said, strict=True)
+    lines = sorted(f"{i}|{a:.9f}|{s}|{'|'.join(map(str, rest))}" for i, a, s, *rest in rows)
+    return hashlib.sha256("\n".join(lines).encode("utf-8", "replace")).hexdigest()

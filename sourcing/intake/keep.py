@@ -1,8 +1,8 @@
 """What a plan was made from, kept beside it as `inputs.zip`, so that it can be made again; and plans read back.
 
 Unpacked, the archive is a season folder that plans by itself: season.toml, the season's own figures, every file it
-names. Files that lie outside the season folder are packed under `elsewhere/`, and season.toml names them there. The
-same inputs give the same archive, byte for byte.
+names. Files that lie outside the season folder are packed under `elsewhere/`, and season.toml names them there; a plan
+made from the fields of today has their history with it. The same inputs give the same archive, byte for byte.
 """
 
 from __future__ import annotations
@@ -15,12 +15,15 @@ import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator, Mapping
 from pathlib import Path, PurePosixPath
+from types import MappingProxyType
 from typing import Any
 
 import tomlkit
 
 from sourcing.errors import InputError, UsageError
+from sourcing.intake.book import HISTORY_FILE, history_place, open_history
 from sourcing.intake.guard import check_before_opening, refuse, short
+from sourcing.intake.history import snapshot
 from sourcing.intake.readers import sha256_of
 from sourcing.settings import SEASON_FILE, Layer, Settings, parse_settings, read_settings
 
@@ -55,11 +58,14 @@ def named_files(settings: Settings) -> dict[Place, str]:
     return found
 
 
-def keep_inputs(folder: Path, settings: Settings, inputs: Iterable[Mapping[str, Any]], path: Path) -> str:
+def keep_inputs(
+    folder: Path, settings: Settings, inputs: Iterable[Mapping[str, Any]], path: Path,
+    fields_from: Mapping[str, Any] = MappingProxyType({}),
+) -> str:  # fmt: skip
     """Packs what a plan was made from into the archive `path`. Returns '' when done, else in words why it was not.
 
-    `settings` and `inputs` (path and sha256 of each file, as the survey read them) are what the plan was made with:
-    a season that changed in the meantime is not kept.
+    `settings`, `inputs` (path and sha256 of each file, as the survey read them) and `fields_from` (the fields' source)
+    are what the plan was made with: a season that changed in the meantime is not kept.
     """
     choice = settings.outputs
     if not choice.keep_inputs:
@@ -86,7 +92,17 @@ def keep_inputs(folder: Path, settings: Settings, inputs: Iterable[Mapping[str, 
     if size > choice.keep_most_mb * BYTES_A_MB:
         return f"{size / BYTES_A_MB:,.0f} MB are more than outputs.keep_most_mb = {choice.keep_most_mb:g}"
     moved = {at: inside[name] for at, name in names.items() if inside[name] != name}
-    _pack(path, _renamed(text, moved), packed)
+    if fields_from.get("from") != "history":
+        _pack(path, _renamed(text, moved), packed)
+        return ""
+    if settings.history.database:
+        moved["history", "database"] = ""
+    with tempfile.TemporaryDirectory(prefix="sourcing-") as place:
+        copy = Path(place) / HISTORY_FILE
+        with open_history(history_place(folder, settings)) as book:
+            if not snapshot(book, fields_from, copy):
+                return "the history was changed while the plan was made"
+        _pack(path, _renamed(text, moved), {**packed, HISTORY_FILE: copy})
     return ""
 
 

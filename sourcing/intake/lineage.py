@@ -26,7 +26,8 @@ BELONGS = 0.5
 """Share of one shape inside another from which they have to do with each other."""
 COLUMNS = ["old", "new", "relation", "share_old", "share_new", "changes"]
 RELATIONS = ("same", "changed", "redrawn", "moved", "split", "merged", "rearranged", "new", "gone")
-COMPARED = ("village", "crop", "yield_t_ha", "harvest_start", "harvest_end", "clear_by", "share_promised", "estimated")
+COMPARED = ("village", "crop", "yield_t_ha", "harvest_start", "harvest_end", "clear_by", "share_promised", "estimated",
+            "crop_2", "share_2", "yield_2_t_ha", "plants")  # fmt: skip
 _PAIRS_AT_ONCE = 25_000
 
 Ints = npt.NDArray[np.int64]

@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import io
+import json
 import re
 import shutil
 import tempfile
@@ -73,10 +74,19 @@ def sha256_of(path: Path) -> str:
     return digest.hexdigest()
 
 
+Box = tuple[float, float, float, float]
+"""West, south, east, north [degrees]."""
+
+
 def read_table(
-    path: Path, file: str, layer: str = "", crs: str = "", shape_columns: Mapping[str, Sequence[str]] | None = None
+    path: Path,
+    file: str,
+    layer: str = "",
+    crs: str = "",
+    shape_columns: Mapping[str, Sequence[str]] | None = None,
+    box: Box | None = None,
 ) -> Table:
-    """The table in a file.
+    """The table in a file, or in a folder of GeoParquet files; with `box`, of such a folder only what comes into it.
 
     `file` is its name as the user knows it; `layer` the layer or sheet, '' for the first; `crs` says the coordinate
     system of a file that does not. `shape_columns` gives the headings that may hold the 'geometry', 'lon' and 'lat'
@@ -87,7 +97,7 @@ def read_table(
         warnings.simplefilter("always")
         try:
             check_before_opening(path, file)
-            table = _read_any(path, file, layer, crs, shape_columns or {})
+            table = _read_any(path, file, layer, crs, shape_columns or {}, box)
             plain = not table.has_shapes
             table = _with_shapes(table, shape_columns or {})
             table = _with_crs(table, file, crs, plain)
@@ -107,7 +117,11 @@ def read_table(
     return replace(table, findings=said + table.findings)
 
 
-def _read_any(path: Path, file: str, layer: str, crs: str, shape_columns: Mapping[str, Sequence[str]]) -> Table:
+def _read_any(
+    path: Path, file: str, layer: str, crs: str, shape_columns: Mapping[str, Sequence[str]], box: Box | None
+) -> Table:
+    if parts_in(path):
+        return _read_parts(path, file, box)
     suffix = path.suffix.lower()
     if suffix in (".zip", ".kmz") and (inner := _only_table(path)):
         with tempfile.TemporaryDirectory() as folder:
@@ -173,6 +187,52 @@ def _read_parquet(path: Path, file: str) -> Table:
     except ValueError:  # a parquet file without geo metadata: a plain table
         return Table(gpd.GeoDataFrame(pd.read_parquet(path)).reset_index(drop=True), has_shapes=False)
     return Table(frame.reset_index(drop=True), has_shapes=True)
+
+
+def parts_in(path: Path) -> list[Path]:
+    """The GeoParquet files of a folder that holds one table in parts, in order of name; none for anything else."""
+    if not path.is_dir():
+        return []
+    return sorted(p for p in path.iterdir() if p.suffix.lower() in PARQUET)
+
+
+def part_box(path: Path) -> tuple[Box | None, int]:
+    """Bounds of a GeoParquet file in its own system, where it says them, and how many rows it has."""
+    about = pyarrow.parquet.ParquetFile(path).metadata
+    told = json.loads((about.metadata or {}).get(b"geo", b"{}"))
+    box = told.get("columns", {}).get(told.get("primary_column", ""), {}).get("bbox")
+    return (tuple(box) if box and len(box) == 4 else None), about.num_rows
+
+
+def _read_parts(path: Path, file: str, box: Box | None) -> Table:
+    """One table out of a folder of GeoParquet files; a file that lies off the box is not opened beyond its heading.
+
+    Rows are numbered through all files, whatever is read of them. A box needs longitude and latitude.
+    """
+    frames, numbers, before = [], [], 0
+    for part in parts_in(path):
+        bounds, rows = part_box(part)
+        off = box is not None and bounds is not None and (
+            bounds[2] < box[0] or bounds[0] > box[2] or bounds[3] < box[1] or bounds[1] > box[3]
+        )  # fmt: skip
+        if not off:
+            check_before_opening(part, f"{file}/{part.name}")
+            frame = _read_parquet(part, f"{file}/{part.name}").frame
+            number = np.arange(before + 1, before + rows + 1, dtype=np.int64)
+            if box is not None:
+                if frame.crs is None or not frame.crs.is_geographic:
+                    raise refuse(file, "no_box", f"its system is {frame.crs}", "longitude and latitude (EPSG:4326)",
+                                 "write it in EPSG:4326")  # fmt: skip
+                inside = frame.geometry.intersects(shapely.box(*box)).to_numpy()
+                frame, number = frame[inside], number[inside]
+            frames.append(frame)
+            numbers.append(number)
+        before += rows
+    if not frames:
+        first = _read_parquet(parts_in(path)[0], file).frame
+        return Table(first.iloc[:0], has_shapes=True, numbers=np.zeros(0, dtype=np.int64))
+    whole = gpd.GeoDataFrame(pd.concat(frames, ignore_index=True), crs=frames[0].crs)
+    return Table(whole, has_shapes=True, numbers=np.concatenate(numbers))
 
 
 def _read_vector(path: Path, file: str, layer: str) -> Table:

@@ -10,6 +10,7 @@ import csv
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from datetime import datetime
 from functools import cache
 from importlib import resources
 from pathlib import Path
@@ -24,7 +25,7 @@ from rapidfuzz import process
 from sourcing.errors import Finding, InputError
 from sourcing.intake.cells import as_numbers, as_text, fold
 from sourcing.intake.guard import refuse
-from sourcing.intake.readers import read_table, sha256_of
+from sourcing.intake.readers import Box, read_table, sha256_of
 from sourcing.settings import Layer, Settings
 
 
@@ -100,8 +101,11 @@ def columns_of(layer: str) -> dict[str, Column]:
     return {c.name: c for c in schema() if c.layer == layer}
 
 
-def read_survey(folder: Path, settings: Settings) -> Survey:
-    """Reads every file the season names. Raises InputError with every fault of every file at once."""
+def read_survey(folder: Path, settings: Settings, fields: RawLayer | None = None) -> Survey:
+    """Reads every file the season names. Raises InputError with every fault of every file at once.
+
+    With `fields` given, that layer is not read.
+    """
     faults: list[Finding] = []
     inputs: list[dict[str, Any]] = []
     notes: list[Finding] = []
@@ -114,26 +118,33 @@ def read_survey(folder: Path, settings: Settings) -> Survey:
         except InputError as exc:
             faults.extend(exc.findings)
             return None
-        inputs.append({"path": layer.file, "sha256": raw.sha256, "rows": raw.rows})
+        inputs.append(_source(folder, layer.file, raw.sha256, raw.rows))
         notes.extend(raw.findings)
         return raw
 
     layers = settings.layers
     single = {
-        kind: take(kind, getattr(layers, kind))
+        kind: fields if kind == "fields" and fields is not None else take(kind, getattr(layers, kind))
         for kind in ("fields", "villages", "paths", "places", "barriers", "workshop", "waste_points", "gates")
     }
     no_go = tuple(raw for layer in layers.no_go if (raw := take("no_go", layer)) is not None)
     background = tuple(raw for layer in layers.background if (raw := take("background", layer)) is not None)
     climate = _read_climate(folder, layers.climate, faults, inputs) if layers.climate else None
     elevation = _find_elevation(folder, layers.elevation, faults, inputs) if layers.elevation else None
-    fields = single.pop("fields")
-    if faults or fields is None:
+    surveyed = single.pop("fields")
+    if faults or surveyed is None:
         raise InputError(faults)
     return Survey(
-        fields=fields, no_go=no_go, background=background, climate=climate, elevation=elevation,
+        fields=surveyed, no_go=no_go, background=background, climate=climate, elevation=elevation,
         inputs=tuple(inputs), findings=tuple(notes), **single,
     )  # fmt: skip
+
+
+def _source(folder: Path, file: str, sha256: str, rows: int) -> dict[str, Any]:
+    """What the record keeps of an input. `modified` is the file's own day; files out of `inputs.zip` have none."""
+    day = datetime.fromtimestamp((folder / file).stat().st_mtime).date()
+    known = {"modified": day.isoformat()} if day.year > _UNDATED_YEAR else {}
+    return {"path": file, "sha256": sha256, "rows": rows, **known}
 
 
 def _read_climate(folder: Path, file: str, faults: list[Finding], inputs: list[dict[str, Any]]) -> pd.DataFrame | None:
@@ -143,7 +154,7 @@ def _read_climate(folder: Path, file: str, faults: list[Finding], inputs: list[d
         faults.extend(exc.findings)
         return None
     frame = pd.DataFrame(table.frame).drop(columns="geometry", errors="ignore")
-    inputs.append({"path": file, "sha256": sha256_of(folder / file), "rows": len(frame)})
+    inputs.append(_source(folder, file, sha256_of(folder / file), len(frame)))
     return frame
 
 
@@ -153,16 +164,20 @@ def _find_elevation(folder: Path, file: str, faults: list[Finding], inputs: list
         error = refuse(file, "no_file", "there is no such file", "a raster there", "check layers.elevation")
         faults.extend(error.findings)
         return None
-    inputs.append({"path": file, "sha256": sha256_of(path), "rows": 0})
+    inputs.append(_source(folder, file, sha256_of(path), 0))
     return path
 
 
-def read_layer(folder: Path, kind: str, layer: Layer) -> RawLayer:
-    """One file of a season: `kind` is the layer's name in the season file. Raises InputError with every fault of it."""
+def read_layer(folder: Path, kind: str, layer: Layer, box: Box | None = None) -> RawLayer:
+    """One file of a season: `kind` is the layer's name in the season file. Raises InputError with every fault of it.
+
+    With `box` it may be a folder of GeoParquet files, of which only what comes into the box is read; its hash is then
+    left out.
+    """
     path = folder / layer.file
     known = columns_of(kind)
     wanted = _shape_headings(layer, known)
-    table = read_table(path, layer.file, layer.layer, layer.crs, wanted)
+    table = read_table(path, layer.file, layer.layer, layer.crs, wanted, box)
     faults: list[Finding] = []
     frame = table.frame
     theirs = [str(c) for c in frame.columns if c != frame.geometry.name] if table.has_shapes else list(frame.columns)
@@ -178,13 +193,14 @@ def read_layer(folder: Path, kind: str, layer: Layer) -> RawLayer:
         renamed = areas_from_corners(renamed)
     has_shapes = table.has_shapes and "geometry" in renamed.columns
     faults += _lacking(layer.file, kind, known, renamed, theirs, has_shapes)
-    if len(renamed) == 0 and kind == "fields":
+    if len(renamed) == 0 and kind == "fields" and box is None:
         faults += refuse(layer.file, "empty_file", "it holds no row", "one field at least", "check the file").findings
     if faults:
         raise InputError(faults)
     units = {ours: unit for heading, ours in names.items() if (unit := _unit(heading, known.get(ours)))}
     units |= dict(layer.units)
-    return RawLayer(kind, layer.file, sha256_of(path), len(renamed), renamed, units, table.findings)
+    digest = sha256_of(path) if box is None else ""
+    return RawLayer(kind, layer.file, digest, len(renamed), renamed, units, table.findings)
 
 
 def _shape_headings(layer: Layer, known: Mapping[str, Column]) -> dict[str, tuple[str, ...]]:
@@ -286,6 +302,8 @@ def _lacking(
     return out
 
 
+_UNDATED_YEAR = 1980
+"""The year of files out of an archive that keeps no days."""
 _BRACKETED = re.compile(r"[(\[]\s*([^)\]]+?)\s*[)\]]\s*$")
 
 

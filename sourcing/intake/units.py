@@ -85,21 +85,26 @@ def stated_area_ha(raw: RawLayer, values: Values, ledger: Ledger) -> Floats:
     return np.where(odd, np.nan, area)
 
 
-def yield_t_ha(raw: RawLayer, crop: npt.NDArray[np.object_], values: Values, ledger: Ledger) -> Floats:
-    """Yield of the product at field weight [t/ha]; NaN where none is given or it cannot be."""
-    if "yield_t_ha" not in raw.frame.columns:
+def yield_t_ha(
+    raw: RawLayer, crop: npt.NDArray[np.object_], values: Values, ledger: Ledger, column: str = "yield_t_ha"
+) -> Floats:
+    """Yield of the product at field weight [t/ha]; NaN where none is given or it cannot be.
+
+    `column` may be that of the second crop, of which 0 says nothing about the field as a whole.
+    """
+    if column not in raw.frame.columns:
         return np.full(len(raw.frame), np.nan)
-    numbers, bad = as_numbers(raw.frame["yield_t_ha"])
-    result = numbers * _factor(raw, "yield_t_ha", "unit.yield", "t_ha", _YIELD_WORDS, values)
+    numbers, bad = as_numbers(raw.frame[column])
+    result = numbers * _factor(raw, column, "unit.yield", "t_ha", _YIELD_WORDS, values)
+    first = column == "yield_t_ha"
     with np.errstate(invalid="ignore"):
-        odd = bad | (result < 0)
-        none = result == 0
+        odd = bad | ((result < 0) if first else (result <= 0))
+        none = (result == 0) & first
         limits = {c: values[f"crop.{c}.yield_most_t_ha"] for c in set(crop) if f"crop.{c}.yield_most_t_ha" in values}
         most = pd.Series(crop).map(limits).to_numpy(dtype=np.float64, na_value=np.nan)
         high = result > most
-    _say(
-        raw, ledger, odd, "yield_t_ha", "bad_yield", "the yield", "the crop's usual yield was taken", "a number above 0"
-    )
+    name = "the yield" if first else "the second crop's yield"
+    _say(raw, ledger, odd, column, "bad_yield", name, "the crop's usual yield was taken", "a number above 0")
     ledger.mark(
         "set_aside", none, "nothing_grown", "its yield is 0: nothing grew there", "a yield above 0",
         "nothing, unless there was a harvest",

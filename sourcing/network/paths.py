@@ -53,6 +53,8 @@ from sourcing.values import Values
 from sourcing.weeks import Calendar
 
 _PARTS_NAMED = 20
+Parts = tuple[tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]], ...]
+"""Sets of edges in use (E,), each with which of them belong to its longest connected part (E,)."""
 
 
 @dataclass(frozen=True)
@@ -100,7 +102,7 @@ class PathNetwork:
     """True when an elevation raster gave slopes."""
     typed: bool
     """True when the layer says what kind of way each line is."""
-    main: tuple[tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]], ...] = ()
+    main: Parts = ()
     """Only of a piece of a larger network: edges in use (E,), and which of them belong to the longest connected part of
     the larger one, where the same are in use there (E,). See :func:`piece_of`."""
 
@@ -146,31 +148,31 @@ def build_network(
     return network if survey.elevation is None else with_slopes(network, survey.elevation, settings, values)
 
 
-def piece_of(
-    network: PathNetwork,
-    edges: npt.NDArray[np.bool_],
-    uses: Iterable[npt.NDArray[np.bool_]],
-) -> PathNetwork:
-    """The network of some edges (E,), which still knows what is joined beyond them.
-
-    `uses` are the sets of edges (E,) of the whole that some carrier can use in some state of the year; for each the
-    piece knows which of its edges belong to the whole's longest connected part.
-    """
-    keep = np.flatnonzero(edges)
-    ends = np.concatenate([network.u[keep], network.v[keep]])
-    nodes, which = np.unique(ends, return_inverse=True)
-    u, v = which.reshape(2, -1).astype(np.int64) if len(keep) else (ends, ends)
-    columns = ("length_m", "level_uv_m", "level_vu_m", "lines", "way", "width", "one_way", "closure", "row")
-    main = []
+def longest_parts(network: PathNetwork, uses: Iterable[npt.NDArray[np.bool_]]) -> Parts:
+    """For each set of edges in use (E,), which of them belong to its longest connected part (E,)."""
+    found = []
     for usable in uses:
         used = np.flatnonzero(usable)
         longest = np.zeros(len(usable), dtype=np.bool_)
-        part = edge_parts(len(network.xy), network.u[used], network.v[used], network.length_m[used])
-        longest[used] = part == 0
-        main.append((usable[keep], longest[keep]))
+        longest[used] = edge_parts(len(network.xy), network.u[used], network.v[used], network.length_m[used]) == 0
+        found.append((usable, longest))
+    return tuple(found)
+
+
+def piece_of(network: PathNetwork, edges: Ints, longest: Parts) -> PathNetwork:
+    """The network of some edges (sorted positions), which still knows what is joined beyond them.
+
+    `longest` are the whole's :func:`longest_parts` for every set of edges that some carrier can use in some state of
+    the year.
+    """
+    ends = np.concatenate([network.u[edges], network.v[edges]])
+    nodes, which = np.unique(ends, return_inverse=True)
+    u, v = which.reshape(2, -1).astype(np.int64)
+    columns = ("length_m", "level_uv_m", "level_vu_m", "lines", "way", "width", "one_way", "closure", "row")
     return replace(
-        network, xy=network.xy[nodes], u=u, v=v, part=network.part[nodes], main=tuple(main),
-        **{name: getattr(network, name)[keep] for name in columns},
+        network, xy=network.xy[nodes], u=u, v=v, part=network.part[nodes],
+        main=tuple((usable[edges], main[edges]) for usable, main in longest),
+        **{name: getattr(network, name)[edges] for name in columns},
     )  # fmt: skip
 
 

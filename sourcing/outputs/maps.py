@@ -32,7 +32,8 @@ from pyproj import CRS
 from shapely.geometry.base import BaseGeometry
 
 from sourcing.errors import OutputError
-from sourcing.outputs.fonts import devanagari_css, has_devanagari
+from sourcing.outputs.datafacts import data_facts
+from sourcing.outputs.fonts import page_css, scripts_in
 from sourcing.outputs.landlayers import AREA, POINT, Geometries, ground_of
 from sourcing.outputs.packing import Ints, Shapes, Trees, shapes_on_grid, squeeze, to_grid, trees_of, varints
 from sourcing.outputs.relief import hill_shade
@@ -86,7 +87,8 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
     several = plan.settings.fleet.several
     data = _script_json({**drawn.data, "made": made.astimezone(UTC).isoformat(timespec="seconds")})
     warn = [said.text(words) for said in plan.cautions]
-    font = devanagari_css() if has_devanagari(data) or any(has_devanagari(c) for c in warn) else ""
+    fields = " ".join(map(str, plan.field_table.index))
+    text = " ".join([data, fields, plan.settings.season.name, *warn])
     page = {
         "w": words,
         "title": words("map.title", season=plan.settings.season.name),
@@ -96,11 +98,11 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
         "about": _about(plan, words, offline),
         "licence": _leaflet_licence(),
         "cautions": warn,
-        "facts": _facts(plan, words, made),
-        "style": Markup(font + _palette_css() + _web("style.css")),
+        "facts": _facts(plan, words, made.date()),
+        "style": Markup(page_css(text) + _palette_css() + _web("style.css")),
         "data": data,
         "pack": drawn.pack,
-        "font": bool(font),
+        "fonts": ", ".join(script.family for script in scripts_in(text)),
     }
     season_map = folium.Map(location=drawn.centre, zoom_start=12, tiles=None, zoom_control=False, max_zoom=20)
     season_map._id = "season"
@@ -248,27 +250,9 @@ def _made_at(plan: Plan) -> datetime:
     return datetime.fromisoformat(text) if text else datetime.now(UTC)
 
 
-def _facts(plan: Plan, words: Words, made: datetime) -> list[dict[str, str]]:
+def _facts(plan: Plan, words: Words, made: date) -> list[dict[str, str]]:
     """Date, age of the data, coverage: what stands under the map."""
-    frame, aside = plan.fields.frame, len(plan.fields.set_aside)
-    estimated = int(frame["estimated"].sum())
-    surveyed = len(frame) - estimated
-    free, charred = float(plan.village_table["residue_free_kg"].sum()), float(plan.site_weeks["residue_kg"].sum())
-    facts = {"made": words("facts.made", date=words.day(made.date()))}
-    for source in plan.survey.inputs[:1]:
-        named = {"file": Path(str(source["path"])).name, "rows": words.number(source.get("rows") or 0)}
-        facts["survey"] = words("facts.survey", **named)
-        if source.get("modified"):
-            day = date.fromisoformat(str(source["modified"])[:10])
-            facts["survey"] = words("facts.survey_dated", date=words.day(day), **named)
-    facts["coverage"] = words(
-        "facts.coverage", used=words.number(surveyed), all=words.number(surveyed + aside), aside=words.number(aside),
-        share=words.number(100 * charred / free if free else 0),
-    )  # fmt: skip
-    if estimated:
-        facts["estimated"] = words("facts.estimated", share=words.number(100 * estimated / len(frame)))
-    if plan.arcs.straight_line:
-        facts["straight"] = words("route.straight")
+    facts = {"made": words("facts.made", date=words.day(made)), **data_facts(plan, words, made)}
     if words.status != "complete":
         facts["draft"] = words("map.draft")
     return [{"id": key, "text": text} for key, text in facts.items()]
@@ -302,6 +286,7 @@ def _drawn(plan: Plan, words: Words) -> _Drawn:
         "origin": origin,
         "bounds": [[south, west], [north, east]],
         "weeks": _weeks(calendar, words),
+        "span": words.span(calendar.monday(0), calendar.monday(calendar.count) - timedelta(days=1)),
         "several": plan.settings.fleet.several,
         "floor": plan.settings.fleet.busy_floor,
         "soon": SOON_WEEKS,

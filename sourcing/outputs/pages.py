@@ -12,18 +12,18 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any, Literal
 
-import fontpkg
 from matplotlib import rcParams
 from matplotlib.artist import Artist
 from matplotlib.backends.backend_pdf import Op
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, fontManager, get_font
+from matplotlib.font_manager import FontProperties, findfont, get_font
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
 
 from sourcing.errors import UsageError
+from sourcing.outputs.fonts import own_family, printing_family, scripts_in, signs_of
 
 Align = Literal["left", "center", "right"]
 PAPERS = {"A4": 1.0, "A3": 2.0**0.5}
@@ -43,40 +43,62 @@ ASCENT = 0.98
 """Room above the foot of a line, in sizes of the text."""
 PAD = 1.1
 """Empty space at each side of a table's cell [mm]."""
-_FAMILIES = ("Mukta", "Noto Sans Devanagari")  # the first holds Latin and Devanagari letters, plain and bold
+_FAMILY = "Mukta"  # holds Latin and Devanagari letters, plain and bold
 _LAST_FAMILY = "DejaVu Sans"  # comes with matplotlib
+UNPRINTABLE = "\ufffd"
+"""Stands for a letter that no typeface here has."""
 
 
 @cache
-def _families() -> tuple[str, ...]:
-    """The first family that is installed, made known to matplotlib once, and one that always is."""
-    for name in _FAMILIES:
-        try:
-            family = fontpkg.family(name)
-        except fontpkg.FamilyNotInstalled:
-            continue
-        for weight in (400, 700):
-            fontManager.addfont(str(fontpkg.select_file(family, weight, "normal", True).path))
-        return (name, _LAST_FAMILY)
-    return (_LAST_FAMILY,)
+def _main_family() -> str:
+    return _FAMILY if printing_family(_FAMILY) else _LAST_FAMILY
 
 
 @cache
-def _signs() -> frozenset[int]:
-    """Code points that the first family has."""
-    path = findfont(FontProperties(family=_families()[0]))
-    return frozenset(get_font(path).get_charmap())
+def _signs(family: str) -> frozenset[int]:
+    """Code points that a family has."""
+    return signs_of(findfont(FontProperties(family=family)))
+
+
+@lru_cache(maxsize=20_000)
+def _families(words: str) -> tuple[str, ...]:
+    """The families that words need: the main one, those of other scripts in them, one of this machine for the rest."""
+    families = [_main_family()]
+    rest = {ord(sign) for sign in words if not _unseen(sign)} - _signs(families[0])
+    if not rest:
+        return tuple(families)
+    for script in scripts_in(words):
+        if printing_family(script.family) and rest & _signs(script.family):
+            families.append(script.family)
+            rest -= _signs(script.family)
+    rest -= _signs(_LAST_FAMILY)
+    while rest and (found := own_family(frozenset(rest))):
+        families.append(found)
+        rest -= _signs(found)
+    return (*families, _LAST_FAMILY)
+
+
+def lacking(words: str) -> frozenset[str]:
+    """The signs of words that no typeface here has."""
+    found = frozenset(map(ord, words)) - _signs(_main_family())
+    for family in _families(words):
+        found -= _signs(family)
+    return frozenset(sign for sign in map(chr, found) if not _unseen(sign))
+
+
+def _unseen(sign: str) -> bool:
+    """Whether a sign needs no letter: spaces and joiners."""
+    return sign.isspace() or sign in _JOINERS
 
 
 @cache
-def _letters(bold: bool, size: float, all_families: bool) -> FontProperties:
-    family = list(_families()) if all_families else _families()[0]
-    return FontProperties(family=family, weight="bold" if bold else "normal", size=size)
+def _letters(bold: bool, size: float, families: tuple[str, ...]) -> FontProperties:
+    return FontProperties(family=list(families), weight="bold" if bold else "normal", size=size)
 
 
 def letters(words: str, size: float, bold: bool = False) -> FontProperties:
-    """The letters for words at a size [points]; signs that the first family lacks come from the next."""
-    return _letters(bold, size, not _signs().issuperset(map(ord, words)))
+    """The letters for words at a size [points]; signs that the main family lacks come from others."""
+    return _letters(bold, size, _families(words))
 
 
 def plain(words: object) -> str:
@@ -85,7 +107,8 @@ def plain(words: object) -> str:
     if text.isascii() and text.isprintable() and "  " not in text:
         return text.strip()
     kept = (" " if c.isspace() and c != HOLD else c for c in text if _shown(c))
-    return " ".join(part for part in "".join(kept).split(" ") if part)
+    line = " ".join(part for part in "".join(kept).split(" ") if part)
+    return line.translate(dict.fromkeys(map(ord, lacking(line)), UNPRINTABLE))
 
 
 HOLD = "\u00a0"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -12,9 +11,13 @@ import numpy as np
 from matplotlib.backends.backend_pdf import PdfPages
 
 from sourcing.errors import OutputError
+from sourcing.outputs.datafacts import data_facts
 from sourcing.outputs.daysheet import day_sheet
+from sourcing.outputs.fonts import names_of_scripts
+from sourcing.outputs.moneysheet import money_sheet
+from sourcing.outputs.outlooksheet import outlook_sheet
 from sourcing.outputs.pagemaps import Land, land_of
-from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widths, held, table, width
+from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widths, held, lacking, table, width
 from sourcing.outputs.programme import Programme, programme
 from sourcing.outputs.sheetparts import (
     GRID_HEAD_MM,
@@ -31,6 +34,7 @@ from sourcing.outputs.sheetparts import (
 from sourcing.outputs.sitesheet import call_lines, site_sheet
 from sourcing.outputs.villagesheet import concerned, site_row, village_sheet
 from sourcing.outputs.weekpicture import overview, scene_of
+from sourcing.outputs.workshopsheet import workshop_sheet
 from sourcing.plan import Plan
 from sourcing.season.problem import fleet_by_week
 from sourcing.season.safety import safety_sheet
@@ -71,20 +75,23 @@ def write_sheets(plan: Plan, path: Path, paper: str = "A4") -> None:
 
 
 def sheet_pages(prog: Programme, paper: str = "A4") -> Iterator[Page]:
-    """All pages in order, one at a time: decision, villages, wall calendar, then village by village its places, and the
-    safety sheet.
+    """All pages in order, one at a time: decision, villages, wall calendar, money, chances, then village by village its
+    places, the workshop, and the safety sheet.
     """
     land = land_of(prog.plan)
     yield title_sheet(prog, land, paper)
     yield from village_list(prog, paper)
     if prog.site_names:
         yield from wall_calendar(prog, paper)
+    yield from money_sheet(prog, paper)
+    yield from outlook_sheet(prog, paper)
     for village in concerned(prog):
         yield from village_sheet(prog, land, village, paper)
         for site in prog.site_names:
             if prog.plan.site_table.at[site, "village"] == village:
                 yield from site_sheet(prog, land, site, paper)
                 yield from day_sheet(prog, land, site, paper)
+    yield from workshop_sheet(prog, paper)
     yield from whole_safety_sheet(prog, paper)
 
 
@@ -182,27 +189,18 @@ def proof(prog: Programme) -> str:
 
 
 def data_lines(prog: Programme) -> list[str]:
-    """Where the figures come from and how old they are."""
-    words, plan = prog.words, prog.plan
-    frame, out = plan.fields.frame, []
-    for source in plan.survey.inputs[:1]:
-        named = {"file": Path(str(source["path"])).name, "rows": words.number(source.get("rows") or 0)}
-        if changed := source.get("modified"):
-            out.append(words("facts.survey_dated", date=words.day(date.fromisoformat(str(changed)[:10])), **named))
-        else:
-            out.append(words("facts.survey", **named))
-    estimated = int(frame["estimated"].sum())
-    surveyed, aside = len(frame) - estimated, len(plan.fields.set_aside)
-    free = float(plan.village_table["residue_free_kg"].sum())
-    done = float(plan.site_weeks["residue_kg"].sum())
-    out.append(words(
-        "facts.coverage", used=words.number(surveyed), all=words.number(surveyed + aside), aside=words.number(aside),
-        share=words.number(100 * done / free if free else 0),
-    ))  # fmt: skip
-    if estimated:
-        out.append(words("facts.estimated", share=words.number(100 * estimated / len(frame))))
-    if plan.arcs.straight_line:
-        out.append(words("route.straight"))
+    """Where the figures come from, how old they are, and what could not be printed."""
+    words, plan, season = prog.words, prog.plan, prog.plan.settings.season
+    out = list(data_facts(plan, words, prog.made).values())
+    names = [
+        season.name,
+        season.currency,
+        *plan.village_table["name"],
+        *plan.site_table["name"],
+        *plan.field_table.index,
+    ]
+    if unprintable := lacking(" ".join(map(str, names))):
+        out.append(words("sheet.lacking", scripts=", ".join(names_of_scripts(unprintable))))
     return out
 
 

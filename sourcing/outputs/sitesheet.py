@@ -14,6 +14,7 @@ from sourcing.outputs.programme import Programme
 from sourcing.outputs.sheetparts import head, heading
 from sourcing.outputs.villagesheet import field_kinds
 from sourcing.season.safety import safety_sheet
+from sourcing.words import Words
 
 MAP_MM = 92.0
 MAP_HIGH_MM = 84.0
@@ -71,40 +72,37 @@ def _half(degrees: float, signs: str) -> str:
 
 
 def _week_rows(prog: Programme, site: str) -> tuple[list[Column], list[tuple[str, ...]]]:
-    """The week table with its sums."""
+    """The week table with its sums; what goes to the workshop only where there is one."""
     words = prog.words
     work = prog.works.site_weeks[prog.works.site_weeks["site_id"] == site]
-    keys = (
-        "week",
-        "days",
-        "barrels",
-        "fire_days",
-        "batches",
-        "residue_wet",
-        "water_l",
-        "char_kg",
-        "loads_in",
-        "carriers",
-        "tenders",
-    )
+    keys = ["week", "days", "barrels", "come_go", "tenders", "carriers", "fire_days", "loads_in", "residue_wet",
+            "batches", "water_l", "cans", "char_kg"]  # fmt: skip
+    summed = {"fire_days": "fire_days", "loads_in": "loads", "residue_wet": "wet_kg", "batches": "batches",
+              "water_l": "water_l", "cans": "water_cans", "char_kg": "char_kg"}  # fmt: skip
+    if prog.works.workshop is not None:
+        keys, summed = [*keys, "loads_out"], {**summed, "loads_out": "haul_loads"}
     columns = [
         Column(words(f"sheet.col_{k}"), "left" if k == "days" else "right", k in ("week", "barrels")) for k in keys
     ]
-    rows: list[tuple[str, ...]] = [
-        (
-            prog.week_number(w.week), prog.days(w.week), words.number(w.barrels), words.number(w.fire_days),
-            words.number(w.batches), words.number(w.wet_kg), words.number(w.water_l), words.number(w.char_kg),
-            words.number(w.loads), words.number(w.carriers), words.number(w.tenders),
-        )
-        for w in work.itertuples()
-    ]  # fmt: skip
-    sums = work[["fire_days", "batches", "wet_kg", "water_l", "char_kg", "loads"]].sum()
-    rows.append((
-        "", words("sheet.season_sum"), "", words.number(sums["fire_days"]), words.number(sums["batches"]),
-        words.number(sums["wet_kg"]), words.number(sums["water_l"]), words.number(sums["char_kg"]),
-        words.number(sums["loads"]), "", "",
-    ))  # fmt: skip
+    rows = []
+    for w in work.to_dict("records"):
+        first = prog.plan.calendar.monday(int(w["week"]))
+        cells = {
+            "week": prog.week_number(int(w["week"])),
+            "days": held(f"{prog.short_day(first)} – {prog.sunday(int(w['week']))}"),
+            "barrels": words.number(w["barrels"]), "come_go": _come_go(int(w["arrive"]), int(w["leave"]), words),
+            "tenders": words.number(w["tenders"]), "carriers": words.number(w["carriers"]),
+        }  # fmt: skip
+        cells |= {key: words.number(w[column]) for key, column in summed.items()}
+        rows.append(tuple(cells[k] for k in keys))
+    sums = {key: words.number(work[column].sum()) for key, column in summed.items()}
+    rows.append(tuple({**sums, "days": words("sheet.season_sum")}.get(k, "") for k in keys))
     return columns, rows
+
+
+def _come_go(come: int, go: int, words: Words) -> str:
+    """Barrels that come before a week and go after it, such as '+2 −1'."""
+    return " ".join([*([f"+{words.number(come)}"] if come else []), *([words.number(-go)] if go else [])])
 
 
 def _moves(page: Page, prog: Programme, site: str, y: float) -> float:
@@ -135,7 +133,8 @@ def _fields(prog: Programme, site: str) -> pd.DataFrame:
         order.assign(wet_kg=order["mass_kg"] / (1 - lots))
         .groupby(keys, sort=False, observed=True)
         .agg(wet_kg=("wet_kg", "sum"), loads=("loads", "sum"), distance_m=("distance_m", "max"),
-             clear_week=("clear_week", "min"), last_chance=("last_chance", "any"), order=("order", "min"))
+             clear_week=("clear_week", "min"), last_chance=("last_chance", "any"), order=("order", "min"),
+             mode=("mode", "first"))
         .reset_index()
     )  # fmt: skip
     return merged.assign(
@@ -210,12 +209,13 @@ def _field_list(
         )
         for k in FIELD_KEYS
     ]
-    rows = _field_rows(prog, fields)
+    signs = _signs(fields)
+    rows = _field_rows(prog, site, fields, signs)
     half = (page.inner - GUTTER_MM) / 2
     widths = column_widths(columns, rows, half, LIST_SIZE)
     while True:
         y = heading(page, MARGIN, y, words("sheet.fields_order"), page.inner)
-        y = page.paragraph(MARGIN, y - 0.8, page.inner, words("sheet.fields_lead"), 7, colour=QUIET) + 0.6
+        y = page.paragraph(MARGIN, y - 0.8, page.inner, _lead(prog, signs), 7, colour=QUIET) + 0.6
         week = ""
         for x in (MARGIN, MARGIN + half + GUTTER_MM):
             again = [(week,)] if week and rows and len(rows[0]) > 1 else []
@@ -233,16 +233,37 @@ def _field_list(
             rows = [(week,), *rows]
 
 
-def _field_rows(prog: Programme, fields: pd.DataFrame) -> list[tuple[str, ...]]:
+SIGNS = ("", "*", "+", "#", "**", "++", "##")
+"""Marks of the ways of carrying, the most used one first."""
+
+
+def _signs(fields: pd.DataFrame) -> dict[str, str]:
+    """The mark of each way of carrying to a place, by its loads."""
+    loads = fields.groupby("mode", observed=True)["loads"].sum().sort_values(ascending=False)
+    return {str(mode): SIGNS[min(i, len(SIGNS) - 1)] for i, mode in enumerate(loads.index)}
+
+
+def _lead(prog: Programme, signs: dict[str, str]) -> str:
+    """What the list's marks mean."""
     words = prog.words
+    modes = "; ".join(f"{sign} {words.of('mode', mode)}".strip() for mode, sign in signs.items())
+    return f"{words('sheet.fields_lead')} {words('sheet.loads_by', modes=modes)}"
+
+
+def _field_rows(prog: Programme, site: str, fields: pd.DataFrame, signs: dict[str, str]) -> list[tuple[str, ...]]:
+    words = prog.words
+    batches = prog.works.batches[prog.works.batches["site_id"] == site]
     out: list[tuple[str, ...]] = []
     for week, group in fields.groupby("week", sort=True):
-        out.append((words("sheet.week_days", n=prog.week_number(int(week)), days=prog.days(int(week))),))
+        own = batches[batches["week"] == week].sort_values("batches", ascending=False, kind="stable")
+        said = ", ".join(f"{prog.residue(b.crop, b.residue)} {words.number(b.batches)}" for b in own.itertuples())
+        title = words("sheet.week_days", n=prog.week_number(int(week)), days=prog.days(int(week)))
+        out.append((f"{title}. {words('sheet.batches')}: {said}",))
         for f in group.itertuples():
             minutes = f", {words.number(max(f.minutes, 1))} min" if np.isfinite(f.minutes) else ""
             out.append((
                 words.number(f.nth), shortened(str(f.field_id), 40), prog.residue(f.crop, f.residue),
-                words.number(f.loads), words.number(max(f.wet_kg, 1.0)),
+                held(f"{words.number(f.loads)} {signs[str(f.mode)]}".strip()), words.number(max(f.wet_kg, 1.0)),
                 held(f"{words.number(f.distance_m)} {words('unit.m')}{minutes}"),
                 held(prog.sunday(int(f.clear_week)) + (" !" if f.last_chance else "")), TICK_BOX,
             ))  # fmt: skip

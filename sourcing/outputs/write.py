@@ -35,5 +35,7 @@ def write_plan(planned: Plan, folder: Path, made_at: datetime) -> tuple[Path, st
         write_gpx(planned, target.work / "places.gpx")
         write_kml(planned, target.work / "plan.kml")
         (target.work / "message.txt").write_text(message(planned) + "\n", encoding="utf-8")
-        why_not = keep_inputs(folder, planned.settings, planned.survey.inputs, target.work / INPUTS_FILE)
+        why_not = keep_inputs(
+            folder, planned.settings, planned.survey.inputs, target.work / INPUTS_FILE, planned.fields.source
+        )
     return target.final, why_not

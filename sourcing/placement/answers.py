@@ -55,7 +55,8 @@ class Prices:
 
 
 def prices(instance: Instance, plan: Placement | None = None, *, seconds: float = 60.0, seed: int = 1) -> Prices:
-    """Prices of all limits; with `plan`, given the sites and villages that it uses.
+    """Prices of all limits; with `plan`, given the sites and villages that it uses, and, where a week at a site has a
+    cost of its own, the weeks in which it uses them.
 
     Raises NoPlanError when the wishes contradict each other or time runs out.
     """
@@ -88,7 +89,12 @@ def weighed(instance: Instance, plan: Placement | None = None, *, seconds: float
         upper[y] = np.where(np.repeat(plan.opened, it.weeks), upper[y], lower[y])
         used = np.zeros(it.village_count)
         used[it.site_village[plan.opened]] = 1.0
-        for name, fixed in (("open", plan.opened.astype(np.float64)), ("deploy", used)):
+        stood = (plan.barrels > 0).ravel()
+        for name, fixed in (
+            ("on", stood.astype(np.float64)),
+            ("open", plan.opened.astype(np.float64)),
+            ("deploy", used),
+        ):
             if name in model.columns:
                 lower[model.columns[name]] = upper[model.columns[name]] = fixed
     large = model.shape[1] > LARGE
@@ -251,7 +257,8 @@ class LeftOut:
     worth: float
     """What the rest would leave after carrying, at best, barrels aside [currency]."""
     fixed_cost: float
-    """Opening, deploying (where the village is not in use yet) and bringing one barrel for one week [currency]."""
+    """Opening, deploying (where the village is not in use yet), and one barrel for one week with its crew, at the
+    cheapest [currency]."""
 
 
 def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
@@ -265,7 +272,7 @@ def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
     taken = np.bincount(it.arc_site, weights=taken_from[it.arc_lot], minlength=it.sites)
     worth = np.bincount(it.arc_site, weights=np.maximum(gain, 0.0) * rest, minlength=it.sites)
     dear = np.bincount(it.arc_site, weights=gain > 0, minlength=it.sites) == 0
-    fixed = it.site_open_cost + it.barrel_cost
+    fixed = it.site_open_cost + it.barrel_cost + it.crew_cost.min(axis=1)
     used = np.zeros(it.village_count, dtype=bool)
     used[it.site_village[plan.opened]] = True
     if it.villages is not None:
@@ -293,31 +300,38 @@ def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
 def shortfalls(
     instance: Instance, plan: Placement, row_duals: Floats, groups: Sequence[Ints], *, seconds: float = 5.0,
     seed: int = 1, exact_upto: int = WHOLE_AT_ONCE,
-) -> Floats:  # fmt: skip
-    """What using each group of sites that the plan leaves out would cost, in units of the goal's value, (groups,).
+) -> Iterator[float]:  # fmt: skip
+    """What using each group of sites that the plan leaves out would cost, one after another, in the goal's units.
 
     A group must have a barrel in some week. Up to `exact_upto` variables the season is solved again for each. In larger
     seasons the group pays for residue, barrels and whatever else it shares with other sites at its price, by the
     `row_duals` of :func:`weighed` given the plan; what is its own costs what it costs. That is never too high, and
     close where a group is a small part of the season. Below zero: it would pay. Infinite: it cannot be used at all.
-    `seconds` is for each group; one that takes longer has what is proven until then.
+    `seconds` is for each group; one that takes longer has what is proven until then. Ctrl-C ends it.
     """
     it = instance
     model = build(it)
     if model.shape[1] <= exact_upto:
-        return np.array([_forced(model, s, it.weeks, seconds, seed) for s in groups]) - model.sign * plan.value
+        for sites in groups:
+            yield _forced(model, sites, it.weeks, seconds, seed) - model.sign * plan.value
+        return
     owner, columns = owners(it, model), model.matrix.tocsc()
+    entries = np.diff(model.matrix.indptr)
+    still = np.isfinite(model.row_upper) & (_least_entry(model.matrix) >= 0)  # others can only tighten such a row
     common = np.zeros(model.shape[1], dtype=bool)
     for name in ("deploy", "enter"):  # a village's own variables, for a group that is only a part of its village
         if name in model.columns:
             common[model.columns[name]] = True
-    found = np.full(len(groups), np.inf)
-    for n, sites in enumerate(groups):
+    for sites in groups:
         villages = it.site_village[sites]
         whole = bool(np.isin(np.flatnonzero(np.isin(it.site_village, villages)), sites).all())
         mine = np.isin(owner, sites) & (whole | ~common)
-        found[n] = _at_prices(model, columns, row_duals, np.flatnonzero(mine), sites, it.weeks, seconds, seed)
-    return found
+        part = columns[:, np.flatnonzero(mine)].tocsr()
+        rows = np.flatnonzero(np.diff(part.indptr))
+        own = np.diff(part.indptr)[rows] == entries[rows]
+        kept = rows[own | still[rows]]
+        price = part[rows[~own]].T @ row_duals[rows[~own]]
+        yield _at_prices(model, part, np.flatnonzero(mine), kept, price, sites, it.weeks, seconds, seed)
 
 
 def _forced(model: Model, sites: Ints, weeks: int, seconds: float, seed: int) -> float:
@@ -330,6 +344,8 @@ def _forced(model: Model, sites: Ints, weeks: int, seconds: float, seed: int) ->
         row_upper=np.r_[model.row_upper, np.inf],
     )  # fmt: skip
     outcome = engine.run(piece, seconds=seconds, gap=1e-5, seed=seed)
+    if outcome.end == "interrupted":
+        raise KeyboardInterrupt
     return np.inf if outcome.end == "infeasible" else outcome.objective if outcome.z is not None else outcome.bound
 
 
@@ -339,31 +355,27 @@ def _barrels_of(model: Model, sites: Ints, weeks: int) -> Ints:
 
 
 def _at_prices(
-    model: Model, columns: sparse.csc_matrix, row_duals: Floats, mine: Ints, sites: Ints, weeks: int, seconds: float,
-    seed: int,
+    model: Model, part: sparse.csr_matrix, mine: Ints, kept: Ints, price: Floats, sites: Ints, weeks: int,
+    seconds: float, seed: int,
 ) -> float:  # fmt: skip
-    """The least that a part of the program adds to the objective, if it has a barrel, others' rows at their prices."""
-    part = columns[:, mine].tocsr()
-    rows = np.flatnonzero(np.diff(part.indptr))
-    own = np.diff(part.indptr)[rows] == np.diff(model.matrix.indptr)[rows]
-    shared, kept = rows[~own], rows[own]
-    most = shared[np.isfinite(model.row_upper[shared]) & (_least_entry(model.matrix, shared) >= 0)]  # still hold
+    """The least that a part of the program adds to the objective, if it has a barrel; `price` is of others' rows."""
     used = sparse.csr_matrix(np.isin(mine, _barrels_of(model, sites, weeks)).astype(np.float64)[None, :])
+    own = part[kept].copy()
+    low = np.where(np.diff(own.indptr) == np.diff(model.matrix[kept].indptr), model.row_lower[kept], -np.inf)
     piece = replace(
-        model,
-        cost=model.cost[mine] - part[shared].T @ row_duals[shared],
-        lower=model.lower[mine], upper=model.upper[mine], whole=model.whole[mine],
-        matrix=sparse.vstack([part[kept], part[most], used], format="csr"),
-        row_lower=np.r_[model.row_lower[kept], np.full(len(most), -np.inf), 1.0],
-        row_upper=np.r_[model.row_upper[kept], model.row_upper[most], np.inf],
-        offset=0.0, columns={}, rows={}, spending=model.spending[mine],
+        model, cost=model.cost[mine] - price, lower=model.lower[mine], upper=model.upper[mine],
+        whole=model.whole[mine], matrix=sparse.vstack([own, used], format="csr"), row_lower=np.r_[low, 1.0],
+        row_upper=np.r_[model.row_upper[kept], np.inf], offset=0.0, columns={}, rows={}, spending=model.spending[mine],
     )  # fmt: skip
     outcome = engine.run(piece, seconds=seconds, gap=1e-4, slack=1e-3, seed=seed)
+    if outcome.end == "interrupted":
+        raise KeyboardInterrupt
     return np.inf if outcome.end == "infeasible" else max(outcome.bound, -1e30)
 
 
-def _least_entry(matrix: sparse.csr_matrix, rows: Ints) -> Floats:
-    return np.asarray(matrix[rows].min(axis=1).toarray(), dtype=np.float64).ravel()
+def _least_entry(matrix: sparse.csr_matrix) -> Floats:
+    """The smallest entry of each row, shape (rows,)."""
+    return np.asarray(matrix.min(axis=1).toarray(), dtype=np.float64).ravel()
 
 
 # When nothing is possible ---------------------------------------------------------------------------------------------

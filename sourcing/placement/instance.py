@@ -233,6 +233,8 @@ class Instance:
             return len(self.villages.deploy_cost)
         if self.crew is not None:
             return len(self.crew.hours)
+        if self.moves is not None and self.moves.village_cost is not None:
+            return len(self.moves.village_cost)
         return int(self.site_village.max()) + 1 if self.sites else 0
 
     def keep(self, classes: Ints, weeks: Ints) -> Floats:
@@ -487,7 +489,8 @@ _BLOCKS = {
 AXES = {
     **{("Instance", name): shape for name, _, shape in _CORE},
     ("Instance", "barrel_week_cost"): "S", ("Instance", "class_cost_per_kg"): "K",
-    ("Instance", "arc_class"): "A", ("Instance", "class_ready"): "K",
+    ("Instance", "arc_class"): "A", ("Instance", "class_ready"): "K", ("Instance", "site_week_cost"): "ST",
     **{place: shape for place, (_, shape) in _BLOCKS.items()},
 }  # fmt: skip
-"""What each array runs over, by block and name: L lots, K classes, A arcs, S sites, V villages, T weeks."""
+"""What each array runs over, by block and name: L lots, K classes, A arcs, S sites, V villages, T weeks. An array of
+fewer dimensions runs over the first of them."""

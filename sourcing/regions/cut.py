@@ -147,8 +147,8 @@ def _part(block: Any, kept: dict[str, Ints]) -> Any:
         axes = AXES.get((type(block).__name__, field.name))
         if is_dataclass(value):
             changed[field.name] = _part(value, kept)
-        elif axes is not None and value is not None and np.ndim(value) == len(axes):
-            for axis, letter in enumerate(axes):
+        elif axes is not None and value is not None and np.ndim(value):
+            for axis, letter in enumerate(axes[: np.ndim(value)]):
                 value = value if letter not in kept else np.take(value, kept[letter], axis=axis)
             points_at = _POINTS_AT.get(field.name)
             changed[field.name] = value if points_at is None else np.searchsorted(kept[points_at], value)
@@ -156,7 +156,11 @@ def _part(block: Any, kept: dict[str, Ints]) -> Any:
 
 
 def together(regions: Sequence[Region]) -> tuple[Instance, Ints]:
-    """The question of several regions as one; and the numbers of its lots in the whole. Sites follow in order."""
+    """The question of several regions as one; and the numbers of its lots in the whole.
+
+    Sites, villages, arcs and classes follow in the order of the regions; a lot of several has the class it has in the
+    first, which is the same in other words.
+    """
     if len(regions) == 1:
         return regions[0].own, regions[0].lots
     every = np.concatenate([r.lots for r in regions])
@@ -166,13 +170,21 @@ def together(regions: Sequence[Region]) -> tuple[Instance, Ints]:
         "arc_site": _after(regions, [len(r.sites) for r in regions], "arc_site"),
         "site_village": _after(regions, [r.own.village_count for r in regions], "site_village"),
     }
-    whole: Instance = _one([r.own for r in regions], first, {k: np.concatenate(v) for k, v in moved.items()})
+    kinds = [len(r.own.class_first) for r in regions]
+    moved["lot_class"] = _after(regions, kinds, "lot_class")
+    moved["arc_class"] = [c + k for c, k in zip([r.own.arc_classes for r in regions], _begins(kinds), strict=True)]
+    merged = {k: np.concatenate(v) for k, v in moved.items()}
+    merged["lot_class"] = merged["lot_class"][first]
+    whole: Instance = _one([r.own for r in regions], first, merged)
     return whole, lots
 
 
 def _after(regions: Sequence[Region], sizes: list[int], name: str) -> list[Ints]:
-    begins = np.cumsum([0, *sizes[:-1]])
-    return [getattr(r.own, name) + begin for r, begin in zip(regions, begins.tolist(), strict=True)]
+    return [getattr(r.own, name) + begin for r, begin in zip(regions, _begins(sizes), strict=True)]
+
+
+def _begins(sizes: list[int]) -> list[int]:
+    return [sum(sizes[:n]) for n in range(len(sizes))]
 
 
 def _one(blocks: Sequence[Any], lots: Ints, moved: dict[str, Ints]) -> Any:
@@ -185,7 +197,7 @@ def _one(blocks: Sequence[Any], lots: Ints, moved: dict[str, Ints]) -> Any:
             changed[field.name] = moved[field.name]
         elif is_dataclass(values[0]):
             changed[field.name] = _one(values, lots, moved)
-        elif axes and axes[0] in "SALV" and values[0] is not None and np.ndim(values[0]) == len(axes):
+        elif axes and axes[0] in "SALVK" and values[0] is not None and np.ndim(values[0]):
             every = np.concatenate(values)
             changed[field.name] = every[lots] if axes[0] == "L" else every
     return replace(blocks[0], **changed)

@@ -179,9 +179,10 @@ def _relaxed(region: Region, ask: Ask) -> dict[str, Any]:
     if outcome.row_duals is not None and ask.fleet is not None:
         limit_price[: it.weeks] = np.maximum(-outcome.row_duals[-it.weeks :], 0.0)
     if outcome.row_duals is not None:
-        at = model.rows["lot_mass"].start  # rows taken out before it move it up
-        at -= int((shared_rows(model) < at).sum())
-        price = np.maximum(-outcome.row_duals[at + region.wide_shared], 0.0) * region.owned
+        top = model.rows["lot_mass"].start  # rows taken out before it move it up
+        at = top - int((shared_rows(model) < top).sum())
+        row = at + np.searchsorted(np.unique(it.arc_lot), region.wide_shared)
+        price = np.maximum(-outcome.row_duals[row], 0.0) * region.owned
     carried = np.bincount(it.arc_lot, weights=z[model.columns["x"]], minlength=len(it.lot_mass_kg))
     loose = build(region.own)
     return {

@@ -171,7 +171,8 @@ def carries_table(placement: Placement, problem: Problem, supply: Supply, sites:
     """Who carries what, one row a (lot, site, week).
 
     taken_kg [dry kg as it lay when ready], mass_kg [dry kg carried and charred that week, after losses],
-    distance_m one way, loads (whole), carry_h [worker-hours], cost [currency]. Hours, loads and cost follow the mass
+    distance_m one way, loads (whole; what is carried from one field in one week goes together), carry_h
+    [worker-hours], cost [currency]. Hours, loads and cost follow the mass
     taken, as the optimiser charges them. Carries of under CRUMB_KG go with the largest of their lot, at the same site
     where there is one; a lot with none larger is left where it lies.
     """
@@ -182,7 +183,7 @@ def carries_table(placement: Placement, problem: Problem, supply: Supply, sites:
     frame = frame.join(lots, on="lot")
     waited = (frame["week"] - frame["ready_week"]).clip(lower=0)
     frame["mass_kg"] = frame["taken_kg"] * (1 - frame["loss_week"]) ** waited
-    frame["loads"] = np.ceil(frame["taken_kg"] / frame["load_kg"] - 1e-9).astype(int)
+    frame["loads"] = _whole_loads(frame)
     frame["carry_h"] = frame["taken_kg"] * frame["carry_h_per_kg"]
     frame["cost"] = frame["taken_kg"] * frame["cost_per_kg"]
     frame["site_id"] = sites.frame.index.to_numpy()[frame["site"].to_numpy(dtype=int)]
@@ -191,6 +192,14 @@ def carries_table(placement: Placement, problem: Problem, supply: Supply, sites:
         "loads", "carry_h", "cost",
     ]  # fmt: skip
     return frame.sort_values(["week", "site_id", "lot"], kind="stable")[columns].reset_index(drop=True)
+
+
+def _whole_loads(frame: pd.DataFrame) -> pd.Series:
+    """Loads of each carry, such that those of one field, residue, site and week sum to their whole loads together."""
+    loads = frame["taken_kg"] / frame["load_kg"]
+    together = ["field_id", "crop", "residue", "site", "week", "mode"]
+    upto = loads.groupby([frame[k] for k in together], observed=True).cumsum()
+    return (np.ceil(upto - 1e-9) - np.ceil(upto - loads - 1e-9)).astype(int)
 
 
 def _without_crumbs(frame: pd.DataFrame) -> pd.DataFrame:

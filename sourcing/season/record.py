@@ -70,7 +70,7 @@ def plan_record(
         "sites": _with_weeks(out.site_table, out.site_weeks, "site_id", calendar),
         "work": _work(works, calendar),
         "carries": _carries(carries, calendar),
-        "money": _money(money),
+        "money": _money(money, calendar),
         "workshop": None if works.workshop is None else _workshop(works.workshop, calendar),
         "climate": _climate(climate),
         "chances": _chances(stress),
@@ -152,14 +152,15 @@ def _work(works: Works, calendar: Calendar) -> list[dict[str, Any]]:
     ]
 
 
-def _money(money: Money) -> dict[str, Any]:
-    """Margin, break-even prices, amounts by part, and cash by week [currency]."""
+def _money(money: Money, calendar: Calendar) -> dict[str, Any]:
+    """Margin, break-even prices, amounts by part, and cash by week [currency]; `weeks` are the weeks of the cash."""
     parts = money.parts.reset_index()
     return {
         "currency": money.currency,
         "margin": _number(money.margin),
         "break_even_char": _number(money.break_even_char) if np.isfinite(money.break_even_char) else None,
         "parts": [{str(k): _plain(v) for k, v in row.items()} for row in parts.to_dict("records")],
+        "weeks": [calendar.label(int(w)) for w in money.weeks.index],
         "balance_by_week": [_number(float(v)) for v in money.weeks["balance"]],
     }
 
@@ -195,8 +196,15 @@ def _chances(stress: Stress) -> dict[str, Any]:
         "replays": stress.replays,
         "causes": list(stress.causes),
         "season": {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in season.items()},
+        "by_cause": {} if stress.spread is None else _table(stress.spread),
+        "villages": _table(stress.villages),
         "sites": {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in sites.items()},
     }
+
+
+def _table(frame: pd.DataFrame) -> dict[str, dict[str, Any]]:
+    """Rows by their index, in plain values."""
+    return {str(i): {str(k): _plain(v) for k, v in row.items()} for i, row in frame.to_dict("index").items()}
 
 
 def _figure(values: Values, name: str) -> dict[str, Any]:

@@ -78,6 +78,8 @@ class Stress:
     margin: Floats
     """Villages' margin of each replay [currency], shape (replays,)."""
     figures_used: tuple[str, ...]
+    spread: pd.DataFrame | None = None
+    """What each cause alone does to the season, as :func:`by_cause` makes it; None where nobody asked."""
 
 
 def replay_season(
@@ -124,10 +126,13 @@ def by_cause(
 ) -> pd.DataFrame:
     """How much each cause alone moves the char and the margin, so that the planner knows what to find out first.
 
-    Index cause, columns char_spread [kg] and margin_spread [currency] (P90 less P10), share (of the sum of the char's
-    variances); sorted, largest first. The tables are those of :func:`replay_season`.
+    The season's replays are shared out among the causes. Index cause, columns char_spread [kg] and margin_spread
+    [currency] (P90 less P10), share (of the sum of the char's variances); sorted, largest first. The tables are those
+    of :func:`replay_season`.
     """
     rows = []
+    fewer = settings.stress.model_copy(update={"replays": -(-settings.stress.replays // len(CAUSES))})
+    settings = settings.model_copy(update={"stress": fewer})
     for cause in CAUSES:
         found = replay_season(
             site_weeks, carries, rates, lots, works, calendar, settings, values, causes=(cause,)

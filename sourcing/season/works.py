@@ -50,7 +50,7 @@ class Works:
     residue_kg, wet_kg, batches, barrel_h, water_l, water_cans, char_kg, powder_kg, shaped_kg, haul_loads, haul_h."""
     order: pd.DataFrame
     """What is carried in which order: site_id, week, order (from 1), field_id, crop, residue, mass_kg, loads, carry_h,
-    distance_m, clear_week, last_chance (True when the field must be clear after this week)."""
+    distance_m, mode, clear_week, last_chance (True when the field must be clear after this week)."""
     moves: pd.DataFrame
     """Barrels on the road: week, from_site, to_site ('store' before and after the season), barrels, distance_m."""
     workshop: Workshop | None
@@ -273,7 +273,7 @@ def _order(carries: pd.DataFrame, lots: pd.DataFrame) -> pd.DataFrame:
     frame["last_chance"] = frame["week"] >= frame["clear_week"]
     columns = [
         "site_id", "week", "order", "lot", "field_id", "crop", "residue", "mass_kg", "loads", "carry_h", "distance_m",
-        "clear_week", "last_chance",
+        "mode", "clear_week", "last_chance",
     ]  # fmt: skip
     return frame[columns]
 

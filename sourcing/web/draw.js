@@ -299,11 +299,22 @@ class Painter {
 
 // A place for barrels: the number that stand there, a ring for the share of their hours in use,
 // a full warm disc where several are busy.
-function badge(context, x, y, r, { barrels, busy, several, grouped, chosen, doubtful }) {
+function badge(context, x, y, r, { barrels, busy, several, grouped, chosen, doubtful, all }) {
   context.lineCap = 'butt';
   if (chosen) {
     disc(context, x, y, r + 7, WAY);
     disc(context, x, y, r + 4, '#ffffff');
+  }
+  if (!barrels && all) {
+    disc(context, x, y, r + 2, '#ffffff');
+    if (doubtful) {
+      context.setLineDash([3, 3]);
+      ring(context, x, y, r + 3.5, 1.6, INK, 1);
+      context.setLineDash([]);
+    }
+    ring(context, x, y, r - 1, 2, INK, 1);
+    disc(context, x, y, r * 0.32, INK);
+    return;
   }
   if (!barrels) {
     disc(context, x, y, 5.5, '#ffffff');
@@ -334,7 +345,7 @@ const stamps = new Map();
 
 function stamp(view, x, y, r, look) {
   const busy = Math.round(look.busy * 24) / 24;
-  const key = [view.ratio, r, look.barrels, busy, look.several, look.grouped, look.chosen, look.doubtful].join();
+  const key = [view.ratio, r, look.barrels, busy, look.several, look.grouped, look.chosen, look.doubtful, look.all].join();
   const half = Math.ceil(r + 10);
   let picture = stamps.get(key);
   if (!picture) {
@@ -386,6 +397,7 @@ function spark(context, x, y, width, height, barrels, busy, week, most) {
   }
   context.fillStyle = '#8a9099';
   context.fillRect(x, y + height, width, 1);
+  if (week < 0) return;
   context.fillStyle = '#d07f00';
   context.fillRect(x + week * bar - 0.5, y + height, Math.max(3, bar + 1), 3);
 }

@@ -27,8 +27,8 @@ function siteDetail(i) {
   return [
     el('h2', { text: site.name }),
     el('p', { class: 'lead', text: season.villages[site.village]?.name ?? '' }),
-    el('p', { class: 'say', text: site.barrels[w] ? t('site.now', { barrels: number(site.barrels[w]), busy: number(100 * site.busy[w]) }) : t('site.empty') }),
-    site.sure ? el('p', { class: 'lead', text: t('sure.line', { word: t(`sure.${site.sure.word}`), chance: number(site.sure.chance), several: number(site.sure.several) }) }) : null,
+    el('p', { class: 'say', text: w === SEASON ? wholeOf(site) : site.barrels[w] ? t('site.now', { barrels: number(site.barrels[w]), busy: number(100 * site.busy[w]) }) : t('site.empty') }),
+    site.sure ? el('p', { class: 'lead', text: sureLine(site) }) : null,
     el('div', { class: 'wide' }, sparkline(site.barrels, site.busy)),
     facts([
       [t('site.several', { several: number(season.several) }), number(site.several)], [t('site.barrel_weeks'), number(site.barrel_weeks)],
@@ -69,6 +69,8 @@ function fieldDetail(i) {
   ].filter(Boolean);
 }
 
+const sureLine = ({ sure }) => t('sure.line', { word: t(`sure.${sure.word}`), chance: number(sure.chance), several: number(sure.several) });
+const wholeOf = (site) => t('site.whole', { weeks: number(site.several), several: number(season.several) });
 const nameOf = (site) => season.villages[site.village]?.name ?? '';
 const nameOfWeek = (w) => (season.weeks[w] ? season.weeks[w].days : '–');
 
@@ -77,9 +79,11 @@ function drawRanking() {
     const sites = season.sites.filter((s) => s.village === i);
     const barrels = season.weeks.map((_, w) => sum(sites.map((s) => s.barrels[w])));
     const busy = season.weeks.map((_, w) => (barrels[w] ? sum(sites.map((s) => s.barrels[w] * s.busy[w])) / barrels[w] : 0));
+    const best = village.several ? bySeveral(sites)[0] : null;
     return el('li', { 'data-village': i, 'data-id': village.id, class: village.deploy ? null : 'without' },
       el('button', { type: 'button', class: 'plain', text: village.name, onclick: () => { filter('village', i); goToVillage(i); } }),
       village.estimated > 0.5 ? el('span', { class: 'tag', text: t('rank.estimated') }) : null,
+      best?.sure ? el('span', { class: `tag ${best.sure.word}`, text: sureLine(best) }) : null,
       village.deploy ? el('span', { class: 'score' }, el('b', { text: number(village.several) }), ` ${t('rank.weeks_short')}`) : el('span', { class: 'score', text: t('rank.none') }),
       village.deploy ? sparkline(barrels, busy, Math.max(season.most, ...barrels)) : null,
       el('p', { text: village.reason }));
@@ -93,8 +97,8 @@ function drawChart() {
   const most = Math.max(1, ...there, ...season.fleet);
   const bars = (list) => list.map((v, i) => `M${i + 0.08} 1h.84v${-v / most}h-.84z`).join('');
   const fleet = season.fleet.map((f, i) => `${i ? 'L' : 'M'}${i} ${1 - f / most}H${i + 1}`).join('');
-  at('track').style.setProperty('--last', Math.max(1, n - 1));
-  at('chart').replaceChildren(svg('svg', { viewBox: `0 0 ${n} 1`, preserveAspectRatio: 'none' },
+  at('track').style.setProperty('--last', n); // the place before the first week is the whole season
+  at('chart').replaceChildren(svg('svg', { viewBox: `-1 0 ${n + 1} 1`, preserveAspectRatio: 'none' },
     svg('path', { class: 'there', d: bars(there) }), svg('path', { class: 'busy', d: bars(busy) }),
     svg('path', { class: 'fleet', d: fleet }), svg('rect', { class: 'mark', x: 0, y: 0, width: 1, height: 1 })));
   let last = '';
@@ -102,7 +106,7 @@ function drawChart() {
     if (month === last) return [];
     last = month;
     const label = el('span', { text: month });
-    label.style.setProperty('--at', i / Math.max(1, n - 1));
+    label.style.setProperty('--at', (i + 1) / n);
     return [label];
   }));
   const months = [...at('months').children];
@@ -137,17 +141,23 @@ function sample(paint, width = 44, height = 32) {
 
 function drawLegend() {
   const line = (picture, text) => el('li', {}, picture, el('span', { text }));
-  const several = season.several;
+  const several = season.several, all = shown.week === SEASON;
+  const states = all ? ['nothing', 'carried', 'lost'] : STATES;
   const groups = [
     ['legend.fields', [
-      ...STATES.map((name, s) => line(swatch(s), t(`state.${name}`, { n: number(season.soon) }))),
+      ...states.map((name) => line(swatch(STATES.indexOf(name)), t(`state.${name}`, { n: number(season.soon) }))),
       season.field.estimated.some(Boolean) ? line(sample((c, x, y) => { c.setLineDash([4, 3]); c.lineWidth = 1.6; c.strokeRect(x - 10, y - 6, 20, 12); }, 22, 14), t('legend.estimated')) : null,
     ]],
     ['legend.sites', [
-      line(sample((c, x, y) => badge(c, x, y, 13, { barrels: Math.max(4, several), busy: 0.8, several: true })), t('legend.several', { several: number(several), floor: number(100 * season.floor) })),
-      line(sample((c, x, y) => badge(c, x, y, 12, { barrels: Math.max(1, several - 1), busy: 0.4 })), t('legend.fewer')),
-      line(sample((c, x, y) => badge(c, x, y, 12, { barrels: 0 }), 44, 16), t('legend.idle')),
-      el('li', { class: 'note', text: t('legend.ring') }),
+      ...(all ? [
+        line(sample((c, x, y) => badge(c, x, y, 14, { barrels: 9, busy: 0.8, several: true })), t('legend.several_season', { several: number(several), floor: number(100 * season.floor) })),
+        line(sample((c, x, y) => badge(c, x, y, 7, { barrels: 0, all }), 44, 20), t('legend.never', { several: number(several) })),
+      ] : [
+        line(sample((c, x, y) => badge(c, x, y, 13, { barrels: Math.max(4, several), busy: 0.8, several: true })), t('legend.several', { several: number(several), floor: number(100 * season.floor) })),
+        line(sample((c, x, y) => badge(c, x, y, 12, { barrels: Math.max(1, several - 1), busy: 0.4 })), t('legend.fewer')),
+        line(sample((c, x, y) => badge(c, x, y, 12, { barrels: 0 }), 44, 16), t('legend.idle')),
+      ]),
+      el('li', { class: 'note', text: t(all ? 'legend.ring_season' : 'legend.ring', { several: number(several) }) }),
       season.sites.some((s) => s.sure) ? line(sample((c, x, y) => badge(c, x, y, 10, { barrels: 2, busy: 0.6, doubtful: true })), t('legend.doubtful')) : null,
       line(sample((c, x, y) => { c.strokeStyle = WAY; c.lineCap = 'round'; c.lineWidth = 5; c.beginPath(); c.moveTo(x - 2, y); c.lineTo(x + 16, y); c.stroke(); c.lineWidth = 2; c.beginPath(); c.moveTo(x - 16, y); c.lineTo(x, y); c.stroke(); }, 44, 14), t('legend.route')),
     ]],

@@ -7,18 +7,19 @@ function fieldStates(week) {
   const { field, carry } = season;
   const { state } = painter;
   const n = season.fields.count;
+  const all = week === SEASON, until = all ? Infinity : week;
   const gone = new Float64Array(n);
   const nowCarried = new Uint8Array(n);
   for (let c = 0; c < carry.field.length; c++) {
-    if (carry.week[c] <= week) gone[carry.field[c]] += carry.taken[c];
+    if (carry.week[c] <= until) gone[carry.field[c]] += carry.taken[c];
     if (carry.week[c] === week) nowCarried[carry.field[c]] = 1;
   }
   for (let i = 0; i < n; i++) {
     if ((shown.village >= 0 && field.village[i] !== shown.village) || (shown.crop >= 0 && field.crop[i] !== shown.crop)) state[i] = HIDDEN;
     else if (nowCarried[i]) state[i] = 3;
-    else if (week < field.ready[i] || field.free[i] <= 0) state[i] = 0;
+    else if (field.free[i] <= 0 || (!all && week < field.ready[i])) state[i] = 0;
     else if (gone[i] >= field.free[i] / 2) state[i] = 4;
-    else if (week <= field.clear[i]) state[i] = field.clear[i] - week < season.soon ? 2 : 1;
+    else if (!all && week <= field.clear[i]) state[i] = field.clear[i] - week < season.soon ? 2 : 1;
     else state[i] = 5;
   }
 }
@@ -45,12 +46,28 @@ function groupSites(view) {
   return groups;
 }
 
+// What the mark of a group of sites says: the barrels there in a week, and the share of their hours in use.
+function ofWeek({ sites }, week) {
+  const barrels = sum(sites.map((s) => season.sites[s].barrels[week]));
+  const hours = sum(sites.map((s) => season.sites[s].barrels[week] * season.sites[s].busy[week]));
+  const several = sites.some((s) => isSeveral(season.sites[s].barrels[week], season.sites[s].busy[week]));
+  return { barrels, busy: barrels ? hours / barrels : 0, several, all: false };
+}
+
+// Of the whole season: the weeks in which a site keeps several barrels busy, the most of the group.
+function ofSeason({ sites }) {
+  const weeks = Math.max(...sites.map((s) => season.sites[s].several));
+  const hours = sum(sites.map((s) => sum(season.sites[s].barrels.map((b, w) => b * season.sites[s].busy[w]))));
+  return { barrels: weeks, busy: hours / Math.max(1, sum(sites.map((s) => season.sites[s].barrel_weeks))), several: weeks > 0, all: true };
+}
+
 function paintMarks(view) {
   const { context, scale, ox, oy } = view;
   const week = shown.week;
   const big = shown.large ? 1.4 : 1;
-  const taken = [];
-  const room = map.getSize(), [left, top] = [(view.width - room.x) / 2, (view.height - room.y) / 2];
+  const taken = [], room = map.getSize(), [left, top] = [(view.width - room.x) / 2, (view.height - room.y) / 2];
+  const key = at('legend');
+  taken.push([left + key.offsetLeft, top + key.offsetTop, left + key.offsetLeft + key.offsetWidth, top + key.offsetTop + key.offsetHeight]);
   const within = (box) => box[0] >= left && box[1] >= top && box[2] <= left + room.x && box[3] <= top + room.y;
   const free = (box) => !taken.some((o) => box[0] < o[2] && box[2] > o[0] && box[1] < o[3] && box[3] > o[1]);
 
@@ -75,12 +92,9 @@ function paintMarks(view) {
 
   badges = groupSites(view);
   for (const group of badges) {
-    group.barrels = sum(group.sites.map((s) => season.sites[s].barrels[week]));
-    const hours = sum(group.sites.map((s) => season.sites[s].barrels[week] * season.sites[s].busy[week]));
-    group.busy = group.barrels ? hours / group.barrels : 0;
-    group.several = group.sites.some((s) => isSeveral(season.sites[s].barrels[week], season.sites[s].busy[week]));
+    Object.assign(group, week === SEASON ? ofSeason(group) : ofWeek(group, week));
     group.doubtful = group.sites.length === 1 && season.sites[group.sites[0]].sure?.word === 'doubtful';
-    group.r = group.barrels ? radius(group.barrels) : 6;
+    group.r = group.barrels ? radius(group.barrels) : week === SEASON ? 7 * big : 6;
     group.box = [group.x - group.r - 3, group.y - group.r - 3, group.x + group.r + 3, group.y + group.r + 3];
     if (group.barrels) taken.push(group.box);
   }

@@ -1,8 +1,9 @@
 // The page round the map: the week, the lists, the search, the address.
 
-const FONT = '"Noto Sans", "Noto Sans Devanagari", system-ui, -apple-system, "Segoe UI", Roboto, sans-serif';
+const FONT = '"Noto Sans", "Letters in this page", system-ui, -apple-system, "Segoe UI", Roboto, sans-serif';
 const at = (id) => document.getElementById(id);
-const shown = { week: 0, village: -1, crop: -1, site: -1, field: -1, large: false };
+const SEASON = -1; // in place of a week: the whole season
+const shown = { week: SEASON, village: -1, crop: -1, site: -1, field: -1, large: false };
 let season, painter, map, sheets, timer = 0, badges = [], groupsFor = '';
 
 function t(key, named) {
@@ -109,32 +110,18 @@ function goToField(i) {
 // --- the week ---------------------------------------------------------------------------------------------------------
 
 function setWeek(week) {
-  shown.week = Math.max(0, Math.min(season.weeks.length - 1, week));
-  const w = shown.week;
-  const here = season.sites.map((_, i) => i).filter((i) => inView(i) && season.sites[i].barrels[w] > 0);
-  const standing = sum(here.map((i) => season.sites[i].barrels[w]));
-  const work = sum(here.map((i) => season.sites[i].barrels[w] * season.sites[i].busy[w]));
-  const busy = work > 0 && work < 1 ? t('now.under_one') : number(Math.round(work));
-  const residue = sum(here.map((i) => season.sites[i].residue[w]));
-  const mine = season.sites.filter((_, i) => inView(i));
-  const done = sum(mine.map((site) => site.soFar[w]));
-  const all = sum(mine.map((site) => site.soFar[season.weeks.length - 1]));
-  const said = `${weekSpan(w)} (${digits(season.weeks[w].label)})`;
-
+  const w = Math.max(SEASON, Math.min(season.weeks.length - 1, week));
+  const turned = (w === SEASON) !== (shown.week === SEASON) || !at('legendbody').firstChild;
+  shown.week = w;
+  if (w === SEASON) tellSeason();
+  else tellWeek(w);
   at('week').value = w;
-  at('week').setAttribute('aria-valuetext', said);
-  at('days').textContent = season.weeks[w].days;
-  at('weekname').textContent = `${digits(season.weeks[w].label)} · ${t('week.of', { n: number(w + 1), count: number(season.weeks.length) })}`;
-  at('figures').replaceChildren(...[
-    ['now.standing', number(standing), 'standing'], ['now.busy', busy, 'busy'],
-    ['now.sites', number(here.length), 'places'], ['now.residue', tonnes(residue), 'residue'],
-  ].map(([key, value, id]) => el('div', {}, el('dt', { text: t(key) }), el('dd', { text: value, id: `now-${id}` }))));
-  const store = season.fleet[w] - standing;
-  at('sofar').textContent = t('now.so_far', { done: tonnes(done), all: tonnes(all) }) +
-    (shown.village < 0 && store > 0 ? ` · ${t('now.free', { n: number(store), fleet: number(season.fleet[w]) })}` : '');
-  at('status').textContent = t('now.status', { week: said, standing: number(standing), sites: number(here.length), busy });
+  at('allweeks').setAttribute('aria-pressed', w === SEASON);
+  document.body.classList.toggle('season', w === SEASON);
+  at('tab-sites').textContent = t(w === SEASON ? 'site.title_season' : 'site.title');
   document.documentElement.style.setProperty('--week', w);
-  if (!at('sites').hidden) drawSites(here);
+  if (turned) drawLegend();
+  if (!at('sites').hidden) drawSites();
   if (shown.site >= 0 || shown.field >= 0) drawDetail();
   if (at('table').open) markColumn();
   if (sheets) {
@@ -145,19 +132,71 @@ function setWeek(week) {
   keepAddress();
 }
 
-function drawSites(here = season.sites.map((_, i) => i).filter((i) => inView(i) && season.sites[i].barrels[shown.week] > 0)) {
-  const rows = here.sort((a, b) => season.sites[b].barrels[shown.week] - season.sites[a].barrels[shown.week] || season.sites[b].busy[shown.week] - season.sites[a].busy[shown.week]).map((i) => {
-    const site = season.sites[i];
-    const barrels = site.barrels[shown.week], busy = site.busy[shown.week];
-    return el('tr', { 'data-site': site.id, class: isSeveral(barrels, busy) ? 'several' : null },
+function tellFigures(pairs) {
+  at('figures').replaceChildren(...pairs.map(([key, value, id]) => el('div', {}, el('dt', { text: t(key) }), el('dd', { text: value, id: `now-${id}` }))));
+}
+
+// The answer first: which sites keep several barrels busy, and how long.
+function tellSeason() {
+  const mine = season.sites.filter((_, i) => inView(i));
+  const keep = bySeveral(mine).filter((site) => site.several > 0);
+  const standing = season.weeks.map((_, w) => sum(mine.map((site) => site.barrels[w])));
+  const answer = t('now.answer', { n: number(keep.length), all: number(mine.length), several: number(season.several) });
+  at('week').setAttribute('aria-valuetext', t('week.season'));
+  at('days').textContent = answer;
+  at('weekname').textContent = `${t('week.season')} · ${season.span}`;
+  tellFigures([
+    ['now.most', number(Math.max(0, ...standing)), 'most'], ['site.barrel_weeks', number(sum(standing)), 'weeks'],
+    ['now.sites', number(mine.length), 'places'], ['now.residue', tonnes(sum(mine.flatMap((site) => site.residue))), 'residue'],
+  ]);
+  at('sofar').textContent = keep.length ? t('now.longest', { sites: keep.slice(0, 3).map((site) => t(site.sure ? 'now.longest_sure' : 'now.longest_one', { site: site.name, weeks: number(site.several), sure: site.sure && t(`sure.${site.sure.word}`) })).join(', ') }) : '';
+  at('status').textContent = `${t('week.season')}. ${answer}`;
+}
+
+const bySeveral = (sites) => [...sites].sort((a, b) => b.several - a.several || b.barrel_weeks - a.barrel_weeks);
+
+function tellWeek(w) {
+  const here = season.sites.map((_, i) => i).filter((i) => inView(i) && season.sites[i].barrels[w] > 0);
+  const standing = sum(here.map((i) => season.sites[i].barrels[w]));
+  const work = sum(here.map((i) => season.sites[i].barrels[w] * season.sites[i].busy[w]));
+  const busy = work > 0 && work < 1 ? t('now.under_one') : number(Math.round(work));
+  const residue = sum(here.map((i) => season.sites[i].residue[w]));
+  const mine = season.sites.filter((_, i) => inView(i));
+  const done = sum(mine.map((site) => site.soFar[w]));
+  const all = sum(mine.map((site) => site.soFar[season.weeks.length - 1]));
+  const said = `${weekSpan(w)} (${digits(season.weeks[w].label)})`;
+
+  at('week').setAttribute('aria-valuetext', said);
+  at('days').textContent = season.weeks[w].days;
+  at('weekname').textContent = `${digits(season.weeks[w].label)} · ${t('week.of', { n: number(w + 1), count: number(season.weeks.length) })}`;
+  tellFigures([
+    ['now.standing', number(standing), 'standing'], ['now.busy', busy, 'busy'],
+    ['now.sites', number(here.length), 'places'], ['now.residue', tonnes(residue), 'residue'],
+  ]);
+  const store = season.fleet[w] - standing;
+  at('sofar').textContent = t('now.so_far', { done: tonnes(done), all: tonnes(all) }) +
+    (shown.village < 0 && store > 0 ? ` · ${t('now.free', { n: number(store), fleet: number(season.fleet[w]) })}` : '');
+  at('status').textContent = t('now.status', { week: said, standing: number(standing), sites: number(here.length), busy });
+}
+
+// Sites of the week with their barrels; of the whole season with their weeks of several barrels busy.
+function drawSites() {
+  const w = shown.week, all = w === SEASON;
+  const mine = season.sites.filter((site, i) => inView(i) && (all || site.barrels[w] > 0));
+  const sorted = all ? bySeveral(mine) : mine.sort((a, b) => b.barrels[w] - a.barrels[w] || b.busy[w] - a.busy[w]);
+  const rows = sorted.map((site) => {
+    const i = season.sites.indexOf(site);
+    const several = all ? site.several > 0 : isSeveral(site.barrels[w], site.busy[w]);
+    return el('tr', { 'data-site': site.id, class: several ? 'several' : null },
       el('td', {}, el('button', { type: 'button', class: 'plain', text: site.name, onclick: () => { choose({ site: i }); goToSite(i); } }),
         el('span', { class: 'of', text: [site.name.startsWith(nameOf(site)) ? '' : nameOf(site), site.sure && t(`sure.${site.sure.word}`)].filter(Boolean).join(' · ') })),
-      el('td', { class: 'n' }, el('b', { text: number(barrels) })),
-      el('td', { class: 'n', text: `${number(100 * busy)} %` }),
+      el('td', { class: 'n' }, el('b', { text: number(all ? site.several : site.barrels[w]) })),
+      el('td', { class: 'n', text: all ? number(Math.max(...site.barrels)) : `${number(100 * site.busy[w])} %` }),
       el('td', {}, sparkline(site.barrels, site.busy)));
   });
+  const heads = all ? ['site.site', 'site.several_short', 'site.most', 'site.season'] : ['site.site', 'site.barrels', 'site.busy', 'site.season'];
   at('sitelist').replaceChildren(rows.length
-    ? el('table', {}, el('thead', {}, el('tr', {}, ...['site.site', 'site.barrels', 'site.busy', 'site.season'].map((key, i) => el('th', { scope: 'col', class: i === 1 || i === 2 ? 'n' : null, text: t(key) })))), el('tbody', {}, ...rows))
+    ? el('table', {}, el('thead', {}, el('tr', {}, ...heads.map((key, i) => el('th', { scope: 'col', class: i === 1 || i === 2 ? 'n' : null, text: t(key, { several: number(season.several) }) })))), el('tbody', {}, ...rows))
     : el('p', { class: 'lead', text: t('site.none') }));
 }
 
@@ -171,11 +210,13 @@ function sparkline(barrels, busy, most = season.most) {
     svg('rect', { class: 'mark', x: 0, y: 0, width: 1, height: 1 }));
 }
 
+const firstWeek = () => Math.max(0, season.weeks.findIndex((_, w) => season.sites.some((s) => s.barrels[w])));
+
 function play(on) {
   clearInterval(timer);
   timer = 0;
   if (on) {
-    if (shown.week === season.weeks.length - 1) setWeek(0);
+    if (shown.week === SEASON || shown.week === season.weeks.length - 1) setWeek(firstWeek());
     timer = setInterval(() => {
       setWeek(shown.week + 1);
       if (shown.week === season.weeks.length - 1) play(false);
@@ -198,7 +239,7 @@ function keepAddress() {
 
 function address() {
   const parts = new URLSearchParams();
-  parts.set('week', season.weeks[shown.week].label);
+  parts.set('week', shown.week === SEASON ? 'season' : season.weeks[shown.week].label);
   if (shown.village >= 0) parts.set('village', season.villages[shown.village].id);
   if (shown.crop >= 0) parts.set('crop', season.crops[shown.crop].key);
   if (shown.site >= 0) parts.set('site', season.sites[shown.site].id);
@@ -218,9 +259,8 @@ function readAddress() {
   shown.field = parts.has('field') ? season.fieldIds().indexOf(parts.get('field')) : -1;
   const today = new Date().toISOString().slice(0, 10);
   const current = season.weeks.findIndex(({ monday, sunday }) => monday <= today && today <= sunday);
-  const first = current >= 0 ? current : season.weeks.findIndex((_, w) => season.sites.some((s) => s.barrels[w]));
   const week = find(season.weeks.map((w) => w.label), 'week');
-  shown.week = week >= 0 ? week : Math.max(0, first);
+  shown.week = week >= 0 ? week : parts.get('week') === 'season' ? SEASON : current; // before and after the season: all of it
   setLarge(parts.get('view') === 'large');
   const [zoom, lat, lng] = (parts.get('at') ?? '').split(',').map(Number);
   if ([zoom, lat, lng].every(Number.isFinite) && parts.has('at')) map.setView([lat, lng], zoom, { animate: false });
@@ -282,7 +322,6 @@ async function start() {
   at('crop').replaceChildren(option(-1, t('find.all_crops')), ...season.crops.map((c, i) => option(i, c.name)));
   drawRanking();
   drawChart();
-  drawLegend();
   const age = Math.floor((Date.now() - Date.parse(season.made)) / 864e5);
   at('made').append(` (${age > 0 ? t('facts.age', { n: number(age) }) : t('facts.today')})`);
 
@@ -302,10 +341,15 @@ async function start() {
   fieldStates(shown.week);
   sheets = drawn;
   for (const one of Object.values(sheets)) one.addTo(map);
+  document.fonts.addEventListener('loadingdone', () => { // names drawn before their letters were there
+    for (const village of season.villages) village.font = '';
+    sheets.marks.paint();
+  });
 
   at('week').addEventListener('input', () => { play(false); setWeek(+at('week').value); });
   at('before').addEventListener('click', () => { play(false); setWeek(shown.week - 1); });
   at('after').addEventListener('click', () => { play(false); setWeek(shown.week + 1); });
+  at('allweeks').addEventListener('click', () => { play(false); setWeek(SEASON); });
   at('play').addEventListener('click', () => play(!timer));
   at('village').addEventListener('change', () => { const v = +at('village').value; filter('village', v); if (v >= 0) goToVillage(v); else whole(); });
   at('crop').addEventListener('change', () => filter('crop', +at('crop').value));
@@ -329,8 +373,9 @@ async function start() {
     map.getContainer().style.cursor = group ? 'pointer' : '';
     if (!group) return;
     const told = { barrels: number(group.barrels), busy: number(100 * group.busy) };
-    tip.textContent = group.sites.length > 1 ? t('site.group', { n: number(group.sites.length), ...told })
-      : `${season.sites[group.sites[0]].name}: ${group.barrels ? t('site.now', told) : t('site.empty')}`;
+    const one = season.sites[group.sites[0]];
+    if (shown.week === SEASON) tip.textContent = group.sites.map((i) => `${season.sites[i].name}: ${wholeOf(season.sites[i])}`).slice(0, 4).join('; ');
+    else tip.textContent = group.sites.length > 1 ? t('site.group', { n: number(group.sites.length), ...told }) : `${one.name}: ${group.barrels ? t('site.now', told) : t('site.empty')}`;
     tip.style.left = `${containerPoint.x + 14}px`;
     tip.style.top = `${containerPoint.y + 14}px`;
   });

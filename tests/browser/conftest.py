@@ -33,13 +33,13 @@ def chromium():
 class Opened:
     """A page opened with the network off, with all it asked for and complained of."""
 
-    def __init__(self, context, path, address=""):
+    def __init__(self, context, path, address="", now="2027-09-25T09:00:00Z"):
         self.page = context.new_page()
         self.asked, self.trouble = [], []
         self.page.on("request", lambda r: self.asked.append(r.url))
         self.page.on("pageerror", lambda e: self.trouble.append(str(e)))
         self.page.on("console", lambda m: self.trouble.append(m.text) if m.type == "error" else None)
-        self.page.clock.set_fixed_time("2027-09-25T09:00:00Z")
+        self.page.clock.set_fixed_time(now)
         self.page.goto(path.as_uri() + address)
         self.until("document.body.dataset.ready === 'yes'")
 
@@ -61,10 +61,10 @@ def opener(chromium):
     """A function that opens a file at a size of screen."""
     contexts = []
 
-    def open_page(path: Path, address="", size=(1280, 800), **options):
+    def open_page(path: Path, address="", size=(1280, 800), now="2027-09-25T09:00:00Z", **options):
         context = chromium.new_context(offline=True, viewport={"width": size[0], "height": size[1]}, **options)
         contexts.append(context)
-        return Opened(context, path, address)
+        return Opened(context, path, address, now)
 
     yield open_page
     for context in contexts:

@@ -40,6 +40,14 @@ def week_shown(opened):
     return {site: (barrels, busy) for site, barrels, busy in rows}
 
 
+def season_shown(opened):
+    """What the page's list says of the whole season: site to (weeks of several barrels busy, most barrels)."""
+    opened.page.click("#tab-sites")
+    rows = opened.js("""[...document.querySelectorAll('#sitelist tr[data-site]')].map(
+        (r) => [r.dataset.site, +r.children[1].textContent, +r.children[2].textContent])""")
+    return {site: (several, most) for site, several, most in rows}
+
+
 def close_to(plan, week):
     return {site: (b, pytest.approx(busy, abs=1)) for site, (b, busy) in week_of(plan, week).items()}
 
@@ -58,16 +66,47 @@ def test_only_the_page_itself_is_asked_for(path, opener):
 
 def test_slider_by_keyboard(plan, path, opener):
     opened = opener(path)
-    start = int(plan.site_weeks["week"].min())
-    assert week_shown(opened) == close_to(plan, start)
     opened.page.focus("#week")
-    opened.page.keyboard.press("ArrowRight")
-    opened.page.keyboard.press("ArrowRight")
-    assert week_shown(opened) == close_to(plan, start + 2)
-    assert plan.calendar.label(start + 2) in opened.js("document.getElementById('week').getAttribute('aria-valuetext')")
+    for _ in range(3):
+        opened.page.keyboard.press("ArrowRight")
+    assert week_shown(opened) == close_to(plan, 2)
+    assert plan.calendar.label(2) in opened.js("document.getElementById('week').getAttribute('aria-valuetext')")
     opened.page.focus("#week")
     opened.page.keyboard.press("End")
     assert week_shown(opened) == close_to(plan, plan.calendar.count - 1)
+    opened.page.focus("#week")
+    opened.page.keyboard.press("Home")
+    assert opened.js("document.getElementById('week').getAttribute('aria-valuetext')") == "Whole season"
+
+
+def test_the_page_opens_with_the_sites_that_keep_several_barrels_busy(plan, path, opener):
+    opened = opener(path)
+    table = plan.site_table
+    most = plan.site_weeks.groupby("site_id")["barrels"].max()
+    assert season_shown(opened) == {s: (table["several_weeks"][s], most[s]) for s in table.index}
+    listed = list(season_shown(opened))
+    assert listed == list(table.sort_values(["several_weeks", "barrel_weeks"], ascending=False, kind="stable").index)
+    keep = int((table["several_weeks"] > 0).sum())
+    assert opened.text("#days").startswith(f"{keep} of {len(table)} sites keep 3 or more barrels busy")
+    best = table.loc[listed[0]]
+    assert f"{best['name']} ({best['several_weeks']} weeks)" in opened.text("#sofar")
+    weekly = plan.site_weeks.groupby("week")["barrels"].sum()
+    assert int(opened.text("#now-most")) == weekly.max()
+    assert int(opened.text("#now-weeks")) == weekly.sum()
+    assert float(opened.text("#now-residue").replace(",", "")) == pytest.approx(
+        plan.site_weeks["residue_kg"].sum() / 1000, abs=0.51
+    )
+    opened.page.click("#after")
+    assert week_shown(opened) == close_to(plan, 0)
+    opened.page.click("#allweeks")
+    assert season_shown(opened)[listed[0]][0] == best["several_weeks"]
+    opened.until("location.hash.includes('week=season')")
+
+
+def test_during_the_season_the_page_opens_with_this_week(plan, path, opener):
+    day = plan.calendar.monday(busiest(plan))
+    opened = opener(path, now=f"{day}T09:00:00Z")
+    assert week_shown(opened) == close_to(plan, busiest(plan))
 
 
 def test_slider_is_among_the_first_stops_of_the_tab_key(path, opener):
@@ -83,7 +122,7 @@ def drag(opened, plan, week):
     box = opened.page.locator("#week").bounding_box()
     thumb = 26
     return (
-        box["x"] + thumb / 2 + (box["width"] - thumb) * week / (plan.calendar.count - 1),
+        box["x"] + thumb / 2 + (box["width"] - thumb) * (week + 1) / plan.calendar.count,
         box["y"] + box["height"] / 2,
     )  # fmt: skip
 
@@ -91,7 +130,7 @@ def drag(opened, plan, week):
 def test_slider_by_mouse(plan, path, opener):
     opened = opener(path)
     week = busiest(plan)
-    opened.page.mouse.move(*drag(opened, plan, int(plan.site_weeks["week"].min())))
+    opened.page.mouse.move(*drag(opened, plan, -1))
     opened.page.mouse.down()
     opened.page.mouse.move(*drag(opened, plan, week), steps=4)
     opened.page.mouse.up()
@@ -323,12 +362,16 @@ def test_another_language_from_end_to_end(language, opener, axe, tmp_path):
     write_map(plan, tmp_path / "m.html")
     opened = opener(tmp_path / "m.html")
     words = load_words(language)
-    week = int(plan.site_weeks["week"].min())
-    assert opened.text("#days") == words.week_days(plan.calendar, week)
+    assert opened.text("#tab-sites") == words("site.title_season")
+    assert words("week.season") in opened.text("#weekname")
+    opened.page.click("#after")
+    assert opened.text("#days") == words.week_days(plan.calendar, 0)
     assert opened.text("#tab-sites") == words("site.title")
     opened.page.fill("#search", "पिंपळ")
     assert "पिंपळगाव" in opened.text("#found")
-    assert opened.js("[...document.fonts].some((f) => f.family.includes('Devanagari') && f.status === 'loaded')")
+    assert opened.js(
+        "[...document.fonts].some((f) => f.family.includes('Letters in this page') && f.status === 'loaded')"
+    )
     assert [url for url in opened.asked[1:] if not url.startswith("data:")] == []
     assert opened.trouble == []
     opened.js(axe)

@@ -4,14 +4,18 @@ import tempfile
 from datetime import datetime
 from pathlib import Path
 
+import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import UsageError
+from sourcing.intake.book import open_history
 from sourcing.intake.fields import clean_fields
-from sourcing.intake.history import HISTORY_FILE, accept, fields_today, open_history, surveys, undo
+from sourcing.intake.history import accept, fields_today, surveys, undo
+from sourcing.intake.readers import sha256_of
 from sourcing.intake.survey import RawLayer, Survey
 from sourcing.values import Values
+from tests.postgis import new_database
 from tests.surveys import season, square, table
 
 VALUES = Values.load()
@@ -20,22 +24,23 @@ crop = st.sampled_from(["maize", "cotton", "fallow"])
 survey = st.tuples(st.dictionaries(st.integers(0, 5), crop, min_size=1, max_size=4), st.booleans())
 
 
-def as_survey(crops, number):
+def as_survey(folder, crops, number):
     rows = [{"village": "A", "crop": c, "geometry": square(place)} for place, c in crops.items()]
     frame = table(rows)
     frame["row"] = range(1, len(frame) + 1)
-    return Survey(RawLayer("fields", "fields.txt", f"{number:064d}", len(frame), frame))
+    (folder / "fields.txt").write_text(f"as it came, {number}")
+    return Survey(RawLayer("fields", "fields.txt", sha256_of(folder / "fields.txt"), len(frame), frame))
 
 
+@pytest.mark.parametrize("store", ["file", "postgis"])
 @settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.one_of(survey, st.just("undo")), min_size=1, max_size=7))
-def test_the_history_agrees_with_a_plain_model(steps):
+def test_the_history_agrees_with_a_plain_model(store, steps):
     """A survey says what grows on some of six places; fallow takes a field out, a complete one clears the rest."""
     states = [{}]
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        (folder / "fields.txt").write_text("as it came")
-        with open_history(folder / HISTORY_FILE) as book:
+        with open_history(folder / "history.sqlite" if store == "file" else new_database()) as book:
             for number, step in enumerate(steps):
                 if step == "undo":
                     try:
@@ -45,7 +50,7 @@ def test_the_history_agrees_with_a_plain_model(steps):
                         assert len(states) == 1
                 else:
                     crops, complete = step
-                    said = as_survey(crops, number)
+                    said = as_survey(folder, crops, number)
                     accept(book, said, clean_fields(said, season(), VALUES), folder, AT, "x", complete=complete)
                     before = {} if complete else states[-1]
                     merged = {**before, **crops}

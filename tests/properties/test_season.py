@@ -31,6 +31,10 @@ def test_mass_is_kept_from_field_to_barrel_and_nothing_is_missing(season):
     assert kept.to_numpy() == pytest.approx(out.field_table["free_kg"].to_numpy(), rel=1e-9)
     for frame in (out.site_weeks, out.site_table, out.village_table, out.field_table, carries):
         assert frame.notna().all().all()
+    together = carries.assign(loads_exact=carries["taken_kg"] / 15.0).groupby(  # 15 kg a load
+        ["field_id", "crop", "residue", "site_id", "week"]
+    )[["loads", "loads_exact"]].sum()  # fmt: skip
+    assert (together["loads"] == np.ceil(together["loads_exact"] - 1e-6)).all()
     place = carries["site_id"].map({"s0": 0, "s1": 1, "s2": 2})
     inside = carries.assign(site=place).merge(arcs[["lot", "site", "first_week", "last_week"]], on=["lot", "site"])
     assert len(inside) == len(carries)

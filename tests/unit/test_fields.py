@@ -7,6 +7,8 @@ import pytest
 import shapely
 
 from sourcing.errors import InputError
+from sourcing.residue.mixed import with_second_crops
+from sourcing.values import Values
 from tests.surveys import DATA, HARVEST, clean, kinds, season, square, table
 
 
@@ -369,3 +371,27 @@ def test_spellings_of_one_village_are_one_and_the_usual_one_is_shown(tmp_path):
 def test_areas_with_columns_called_x_and_y_stay_areas(tmp_path):
     frame = table([{"id": "4", "x": 1.0, "y": 2.0}] * 2 + [{"id": "5", "x": 1.0, "y": 2.0}])
     assert clean(tmp_path, frame).counts["rows"] == 3
+
+
+def test_a_second_crop_and_counted_plants_come_through(tmp_path):
+    rows = [
+        {"field_id": "a", "crop_2": "tur", "share_2": "30 %", "yield_2_t_ha": "0,6"},
+        {"field_id": "b", "crop_2": "", "plants": 12},
+        {"field_id": "c", "crop_2": "cotton", "share_2": "1.5"},
+        {"field_id": "d", "crop_2": "mealies"},
+        {"field_id": "e", "crop_2": "zzzz"},
+    ]
+    fields = clean(tmp_path, table(rows))
+    frame = fields.frame
+    assert frame.crop_2.to_dict() == {"a": "pigeon_pea", "b": "", "c": "cotton", "d": ""}
+    assert frame.share_2.loc["a"] == pytest.approx(0.3)
+    assert frame.share_2.loc[["b", "c", "d"]].isna().all()
+    assert frame.yield_2_t_ha.loc["a"] == pytest.approx(0.6)
+    assert frame.plants.loc["b"] == 12
+    assert only(fields, "bad_share").row == 3
+    assert only(fields, "one_crop_twice").row == 4
+    assert fields.set_aside.row.tolist() == [5]
+    two = with_second_crops(fields, Values.load()).frame
+    assert two.area_ha.loc["a+pigeon_pea"] == pytest.approx(0.3 * frame.area_ha.loc["a"])
+    assert two.area_ha.loc["c+cotton"] == pytest.approx(0.5 * frame.area_ha.loc["c"])
+    assert not any("+" in i for i in two.index if i[0] not in "ac")

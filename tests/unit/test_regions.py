@@ -1,12 +1,15 @@
 """Placement by regions: the bound and the value stand on either side of the best plan there is."""
 
+import dataclasses
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import UsageError
-from sourcing.placement import Crew, Moves, Villages, Wishes, Workshop, check, solve
+from sourcing.placement import Crew, Instance, Moves, Previous, Villages, Water, Wishes, Workshop, check, solve
+from sourcing.placement.instance import AXES
 from sourcing.regions.cut import Lending, cut, limits_of, restrict, together
 from sourcing.regions.master import allotted, largest_remainder, solve_in_regions
 from tests.unit.small_seasons import plain_optimum, random_season, season
@@ -128,10 +131,15 @@ def test_regions_hold_every_site_arc_and_lot_once_and_make_the_whole_again(seed)
 
 
 def test_a_part_of_a_question_counts_its_sites_villages_and_lots_anew():
-    it = apart(villages=Villages(deploy_cost=[5.0, 7.0]), crew=Crew([[1.0, 2.0], [3.0, 4.0]], [0.0, 0.0]))
+    it = apart(
+        site_week_cost=[[1.0, 2.0], [3.0, 4.0]],
+        villages=Villages(deploy_cost=[5.0, 7.0]),
+        crew=Crew([[1.0, 2.0], [3.0, 4.0]], [0.0, 0.0]),
+    )
     part, lots, arcs = restrict(it, np.array([1]))
     assert part.sites == part.village_count == 1
     assert part.villages.deploy_cost.tolist() == [7.0]
+    assert part.site_week_cost.tolist() == [[3.0, 4.0]]
     assert part.crew.hours.tolist() == [[3.0, 4.0]]
     assert lots.tolist() == arcs.tolist() == [1]
     assert part.arc_lot.tolist() == part.arc_site.tolist() == part.site_village.tolist() == [0]
@@ -173,3 +181,20 @@ def test_largest_remainders_are_whole_near_the_wish_and_within_the_total(wanted,
     assert (shares.sum(axis=0) <= total).all()
     fits = wanted.sum(axis=0) <= total
     assert (np.abs(shares - wanted)[:, fits] < 1 + 1e-6).all()
+
+
+def test_every_array_of_a_question_is_known_to_be_cut():
+    arrays = {
+        (block.__name__, f.name)
+        for block in (Instance, Villages, Moves, Crew, Water, Workshop, Wishes, Previous)
+        for f in dataclasses.fields(block)
+        if ("Floats" in f.type or "Ints" in f.type) and f.name != "avoid"
+    }
+    assert arrays == set(AXES)
+
+
+def test_a_village_without_a_site_counts_where_only_moves_tell_of_villages():
+    it = apart(moves=Moves(site_cost=[1.0, 1.0], village_cost=[2.0, 3.0, 4.0]))
+    assert it.village_count == 3
+    part, _, _ = restrict(it, np.array([1]))
+    assert part.moves.village_cost.tolist() == [3.0]

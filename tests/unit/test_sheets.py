@@ -10,8 +10,21 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 
 from sourcing.errors import OutputError, UsageError
+from sourcing.outputs import pages as pages_room
 from sourcing.outputs.pagemaps import land_of
-from sourcing.outputs.pages import TICK_BOX, Column, Page, column_widths, held, letters, plain, table, width, wrapped
+from sourcing.outputs.pages import (
+    TICK_BOX,
+    Column,
+    Page,
+    column_widths,
+    held,
+    lacking,
+    letters,
+    plain,
+    table,
+    width,
+    wrapped,
+)
 from sourcing.outputs.programme import programme
 from sourcing.outputs.sheets import sheet_pages, write_sheets
 from sourcing.outputs.sitesheet import site_sheet
@@ -50,6 +63,8 @@ def off_the_page(page):
             if t.x < 5 or t.x + t.box[2] > page.width - 5 or t.box[1] < 5 or t.y > page.height - 5]  # fmt: skip
 
 
+MANY_SCRIPTS = ("ক্ষেত্রপুর, శ్రీకాకుళం, கொட்டை", "کشتزار پنبہ / ភូមិស្រែ / บ้านน้ำ")
+
 CASES = {
     "plain": lambda: planned(),
     "no paths": lambda: planned(paths=False),
@@ -57,6 +72,7 @@ CASES = {
     "odd names": lambda: renamed(planned(), *ODD_NAMES),
     "no barrels": lambda: without_barrels(planned()),
     "Hindi": lambda: spoken(renamed(planned(), DEVANAGARI, LONG), "hi"),
+    "many scripts": lambda: renamed(planned(), *MANY_SCRIPTS),
     "French": lambda: spoken(planned(), "fr"),
 }
 
@@ -222,13 +238,29 @@ def test_an_unknown_paper_and_an_unwritable_place_are_told(tmp_path):
 # --- pages ------------------------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("words", ["Plain words, 1,234 kg", "Sanwé – Bètiga", "कृष्णापुर क्षेत्र में"])
+@pytest.mark.parametrize("words", ["Plain words, 1,234 kg", "Sanwé – Bètiga", "कृष्णापुर क्षेत्र में", *MANY_SCRIPTS])
 @pytest.mark.parametrize("bold", [False, True])
 def test_measured_width_is_what_matplotlib_draws(words, bold):
     figure = Figure(dpi=720)
     text = figure.add_artist(Text(0, 0, words, fontproperties=letters(words, 20, bold), parse_math=False))
     drawn = text.get_window_extent(FigureCanvasAgg(figure).get_renderer()).width / 720 * 25.4
     assert width(words, 20, bold) == pytest.approx(drawn, rel=0.03)
+
+
+def test_no_name_in_a_usual_script_lacks_letters():
+    assert lacking(" ".join([*MANY_SCRIPTS, DEVANAGARI, "Ðŵ Ёж Ωμ"])) == frozenset()
+
+
+def test_letters_that_cannot_be_printed_are_told(monkeypatch):
+    monkeypatch.setattr(pages_room, "own_family", lambda _: "")
+    name = "ગામ \u200dtwo"
+    assert lacking(name) == set("ગામ")
+    plan = renamed(planned(), name, "Bysdale")
+    text = [" ".join(said(page)) for page in pages_of(plan)]
+    assert "Letters that could not be printed: Gujarati." in text[0]
+    assert "\ufffd" in " ".join(text)
+    assert "ગ" not in " ".join(text)
+    assert "could not be printed" not in " ".join(said(pages_of(planned())[0]))
 
 
 def test_wrapped_lines_fit_and_lose_nothing():

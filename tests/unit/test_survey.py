@@ -1,8 +1,14 @@
+import json
+import re
+from importlib.resources import files
+
 import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
+from click.testing import CliRunner
 
+from sourcing.cli import main
 from sourcing.errors import InputError
 from sourcing.intake.survey import areas_from_corners, columns_of, read_survey, schema
 from tests.surveys import HARVEST, clean, kinds, season, square, table
@@ -186,3 +192,26 @@ def test_the_list_of_columns_is_whole():
     assert all(c.meaning and c.example for c in schema())
     assert {c.type for c in schema()} == {"shape", "text", "number", "date", "yes_no", "area", "share"}
     assert columns_of("fields")["crop"].needed
+
+
+READERS_OF_COLUMNS = (
+    "intake/fields", "intake/units", "intake/harvest", "intake/villages", "intake/survey", "network/ways",
+    "network/paths", "carrying/sites", "carrying/ground", "residue/mixed",
+)  # fmt: skip
+
+
+def test_every_column_that_the_code_reads_is_shown():
+    """Names that rooms take out of survey layers, found in their text, against `sourcing settings columns`."""
+    read = set()
+    for room in READERS_OF_COLUMNS:
+        text = files("sourcing").joinpath(f"{room}.py").read_text(encoding="utf-8")
+        for pattern in (
+            r'(?:raw|layer|points|frame)(?:\.frame)?\["(\w+)"\]',
+            r'"(\w+)" (?:not )?in (?:\w+\.)*(?:frame|raw|points)\b',
+            r'_(?:own|texts|shares)\((?:\w+\.)*frame, "(\w+)"',
+        ):
+            read |= set(re.findall(pattern, text))
+    shown = {row["name"] for row in json.loads(CliRunner().invoke(main, ["settings", "columns", "--json"]).output)}
+    assert {"crop_2", "share_2", "yield_2_t_ha", "plants", "t_week", "consent"} <= read | {"yield_2_t_ha"}
+    assert read - {"row", "geometry_text"} <= shown
+    assert {"crop_2", "share_2", "yield_2_t_ha", "plants"} <= shown

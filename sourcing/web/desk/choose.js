@@ -10,7 +10,7 @@ addEventListener("DOMContentLoaded", async () => {
   const ground = L.canvas({ padding: 0.3 });
   for (const ring of land.fields) {
     if (ring.length === 1) L.circleMarker(flip(ring[0]), { renderer: ground, radius: 1.5, weight: 0, fillColor: "#8cb9e6", fillOpacity: 0.8, interactive: false }).addTo(map);
-    else L.polygon(ring.map(flip), { renderer: ground, weight: 0.6, color: "#6b98c7", fillColor: "#dde9f5", fillOpacity: 0.9, interactive: false }).addTo(map);
+    else L.polygon(ring.map(flip), { renderer: ground, weight: 0.8, color: "#3f6f9f", fillColor: "#8cb9e6", fillOpacity: 0.9, interactive: false }).addTo(map);
   }
   for (const line of land.paths) L.polyline(line.map(flip), { renderer: ground, weight: 1.2, color: "#8a7f6a", interactive: false }).addTo(map);
   for (const r of land.refused) L.circleMarker(flip(r.at), { radius: 3.5, weight: 0, fillColor: "#a09a8c", fillOpacity: 0.9 }).addTo(map).bindPopup(() => text(`${say.refused}: ${r.name ? r.name + ", " : ""}${r.reason}`));
