@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import getpass
 import json
 from datetime import date, datetime
 from pathlib import Path
@@ -17,10 +18,23 @@ from sourcing.carrying.netdraw import draw_network, network_facts
 from sourcing.change.compare import compare
 from sourcing.change.telling import details, near_words, text, write_comparison
 from sourcing.change.twosided import write_two_sided_map
-from sourcing.console import err, out, progress, say_error, show_findings, show_plan, show_table
+from sourcing.console import (
+    err,
+    fields_from,
+    out,
+    progress,
+    say_error,
+    show_changes,
+    show_findings,
+    show_plan,
+    show_table,
+)
 from sourcing.desk.app import open_desk, show_in_browser
 from sourcing.errors import NoPlanError, SourcingError, UsageError
+from sourcing.intake.book import history_place, open_history, open_if_there
+from sourcing.intake.changes import field_story, history_lines, told_accepted, told_of, what_changed
 from sourcing.intake.fields import clean_fields
+from sourcing.intake.history import accept, changes_of, fields_today, surveys, undo, write_originals
 from sourcing.intake.keep import read_record
 from sourcing.intake.sendback import write_send_back
 from sourcing.intake.survey import read_survey, schema
@@ -36,15 +50,24 @@ from sourcing.season.near import read_near
 from sourcing.season.trace import trace
 from sourcing.settings import SEASON_FILE, read_settings
 from sourcing.values import Values, explain, rows, to_csv
+from sourcing.weighing.figures import SECONDS as WEIGH_SECONDS
+from sourcing.weighing.figures import fleets_named, weigh
+from sourcing.weighing.telling import curve_frame, draw_curve
+from sourcing.weighing.telling import text as weighed_text
 from sourcing.words import languages
 
 DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3
 EXIT_CODES = {NoPlanError: NO_PLAN, UsageError: MISUSED, SourcingError: MEND}
 PLAN_STAGES = 9
 COMPARE_STAGES = 10
+WEIGH_STAGES = 9
+MOST_CHANGES = 30
 
 folder_argument = click.argument("folder", type=click.Path(path_type=Path))
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON for a script.")
+
+
+who_option = click.option("--who", default="", help="Who does it; left out, who is logged in on this machine.")
 
 
 class Commands(click.Group):
@@ -95,6 +118,8 @@ def check(folder: Path, as_json: bool, every: bool, send_back: Path | None) -> N
     values = load_values(folder, settings)
     survey = read_survey(folder, settings)
     fields = clean_fields(survey, settings, values)
+    with open_if_there(history_place(folder, settings)) as book:
+        accepted = "" if book is None else told_accepted(book, survey)
     if send_back is not None:
         count = write_send_back(send_back, survey.fields, fields.findings)
         err.print(f"{count} rows to mend are in {send_back}.", markup=False)
@@ -111,9 +136,98 @@ def check(folder: Path, as_json: bool, every: bool, send_back: Path | None) -> N
         f"{len(fields.frame)} fields can be used ({area:,.0f} ha, {len(fields.villages)} villages); "
         f"{len(fields.set_aside)} rows are set aside."
     )
+    if accepted:
+        out.print(accepted, markup=False)
     by_crop = fields.frame.groupby("crop")["area_ha"].agg(fields="size", hectares="sum")
     show_table(by_crop.sort_values("hectares", ascending=False), "Fields that can be used")
     show_findings(fields.findings, every)
+
+
+@main.command(name="accept")
+@folder_argument
+@json_option
+@who_option
+@click.option("--note", default="", help="A remark kept with it.")
+@click.option("--complete", is_flag=True, help="It has every field there is: fields that it lacks are gone.")
+@click.option("--all", "every", is_flag=True, help="Show every change.")
+def accept_survey(folder: Path, as_json: bool, who: str, note: str, complete: bool, every: bool) -> None:
+    """Take the season's survey into its history. From then on plans are made from the newest word on each field."""
+    settings = read_settings(folder)
+    survey = read_survey(folder, settings)
+    fields = clean_fields(survey, settings, load_values(folder, settings))
+    with open_history(history_place(folder, settings), settings.season.name) as book:
+        accept(book, survey, fields, folder, datetime.now().astimezone(), who or _login(), note, complete)
+        last = surveys(book)[-1]
+        changes, told = changes_of(book, last.id), told_of(book, last.id)
+        count = len(fields_today(book).frame)
+    if as_json:
+        found = {"survey": dataclasses.asdict(last), "fields_today": count, "changes": changes.to_dict("records")}
+        click.echo(json.dumps(found, ensure_ascii=False, indent=1))
+        return
+    out.print(
+        f"Accepted {last.file} as survey {last.id}: {last.kept + last.mended} fields can be used, {last.set_aside} "
+        f"rows are set aside.\nAgainst what was known: {what_changed(changes)}.\nToday there are {count} fields. "
+        f"To take it back: sourcing undo {folder}", markup=False,
+    )  # fmt: skip
+    show_changes(told, len(told) if every else MOST_CHANGES)
+
+
+@main.command()
+@folder_argument
+@json_option
+@click.option("--survey", type=int, help="What this survey changed, field by field.")
+@click.option("--field", default="", help="What each survey said of this field, and of those it came from.")
+@click.option("--originals", type=click.Path(path_type=Path), help="With --survey: write its files as they came here.")
+@click.option("--all", "every", is_flag=True, help="Show every change.")
+def history(folder: Path, as_json: bool, survey: int | None, field: str, originals: Path | None, every: bool) -> None:
+    """The surveys accepted for a season, and what each changed."""
+    if originals is not None and survey is None:
+        raise UsageError("--originals needs the number of the survey: --survey N")
+    with open_if_there(history_place(folder, read_settings(folder))) as book:
+        known = () if book is None else surveys(book)
+        if book is None or not known:
+            raise UsageError(f"no survey was accepted yet; sourcing accept {folder} takes the season's survey in")
+        if originals is not None and survey is not None:
+            for path in write_originals(book, survey, originals):
+                err.print(f"Written: {path}", markup=False)
+        if field:
+            story = [(s.id, s.at[:10], s.file, told) for s, told in field_story(book, field)]
+            found: Any = [dict(zip(("survey", "accepted", "file", "said"), row, strict=True)) for row in story]
+            lines = [f"survey {i}, {at}, {file}\n  {told}" for i, at, file, told in story]
+        elif survey is not None:
+            changes = changes_of(book, survey)
+            found = changes.to_dict("records")
+            lines = [f"Survey {survey}: {what_changed(changes)}."]
+        else:
+            told = {s.id: what_changed(changes_of(book, s.id)) for s in known}
+            found = [{**dataclasses.asdict(s), "changed": told[s.id]} for s in known]
+            lines = history_lines(known, told)
+        rows_told = told_of(book, survey) if survey is not None and not field else []
+    if as_json:
+        click.echo(json.dumps(found, ensure_ascii=False, indent=1))
+        return
+    for line in lines:
+        out.print(line, markup=False)
+    show_changes(rows_told, len(rows_told) if every else MOST_CHANGES)
+
+
+@main.command(name="undo")
+@folder_argument
+@json_option
+@who_option
+def undo_survey(folder: Path, as_json: bool, who: str) -> None:
+    """Take the last accepted survey back: the fields are as they were before it."""
+    with open_if_there(history_place(folder, read_settings(folder))) as book:
+        if book is None:
+            raise UsageError("no survey was accepted yet: there is nothing to undo")
+        last = undo(book, datetime.now().astimezone(), who or _login())
+        count = len(fields_today(book).frame)
+    if as_json:
+        click.echo(
+            json.dumps({"survey": dataclasses.asdict(last), "fields_today": count}, ensure_ascii=False, indent=1)
+        )
+    else:
+        out.print(f"Survey {last.id} ({last.file}) no longer counts. Today there are {count} fields.", markup=False)
 
 
 @main.command()
@@ -141,6 +255,7 @@ def supply(folder: Path, as_json: bool, by: str, village: str, chart: Path | Non
         }
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
         return
+    out.print(fields_from(land.fields.source, land.fields.findings), markup=False)
     out.print(sentence(land.supply), markup=False)
     show_table(chain_in_short(land.supply, by) / 1000, "From grown to free, t dry")
     weeks = weekly(land.supply, by) / 1000
@@ -289,6 +404,42 @@ def desk(folder: Path, port: int, language: str | None, no_browser: bool, open_t
     opened.serve()
 
 
+@main.command(name="weigh")
+@folder_argument
+@json_option
+@click.option("--curve", is_flag=True, help="What more or fewer barrels would earn; takes minutes.")
+@click.option("--barrels", default="", help="Fleets for the curve, such as 20,40,60.")
+@click.option("--chart", type=click.Path(path_type=Path), help="Draw the curve into this .png, .svg or .pdf.")
+@click.option("--others", type=click.IntRange(min=0), default=0, help="So many other plans that are nearly as good.")
+@click.option(
+    "--apart", type=click.IntRange(min=1), default=3, show_default=True, help="They differ in so many places."
+)
+@click.option("--seconds", type=click.FloatRange(min=1), default=WEIGH_SECONDS, show_default=True,
+              help="Longest time for the curve and the other plans together.")  # fmt: skip
+def weigh_plan(
+    folder: Path, as_json: bool, curve: bool, barrels: str, chart: Path | None, others: int, apart: int, seconds: float
+) -> None:
+    """What one more barrel or hour would earn in a season or plan FOLDER, what was left out and why, and what if.
+
+    A season is planned first; a plan folder is weighed as it is. Ctrl-C keeps what is found until then.
+    """
+    counts = fleets_named(barrels)
+    with progress(WEIGH_STAGES, quiet=as_json) as tell:
+        found = weigh(
+            folder, counts=counts, curve=curve or chart is not None, others=others, apart=apart, seconds=seconds,
+            tell=tell,
+        )  # fmt: skip
+    if chart is not None:
+        draw_curve(found, chart)
+        err.print(f"The chart is in {chart}.", markup=False)
+    if as_json:
+        click.echo(json.dumps(found.as_dict(), ensure_ascii=False, indent=1, allow_nan=False))
+        return
+    out.print(weighed_text(found), markup=False)
+    if len(found.curve):
+        show_table(curve_frame(found), "Fleets tried")
+
+
 @main.command()
 @click.argument("words", nargs=-1)
 @json_option
@@ -344,5 +495,15 @@ def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
     return target
 
 
+def _login() -> str:
+    """Who is logged in on this machine; '' where that is not known."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return ""
+
+
 def _brief(planned: Plan) -> dict[str, Any]:
-    return {k: planned.record[k] for k in ("made_at", "findings", "solve", "totals", "chances", "cautions")}
+    return {
+        k: planned.record[k] for k in ("made_at", "fields_from", "findings", "solve", "totals", "chances", "cautions")
+    }

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import sys
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 from rich.console import Console
@@ -62,6 +63,28 @@ def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:
     out.print(table)
 
 
+def show_changes(told: Sequence[tuple[str, str, str, str]], most: int) -> None:
+    """Changes of fields as a table: what became of it, the old field, the new one, what differs; `most` rows of it."""
+    if not told:
+        return
+    title = "Fields that changed" if len(told) <= most else f"Fields that changed: {most} of {len(told):,} (--all: all)"
+    table = Table("", "before", "now", "what differs", title=title, title_justify="left")
+    for row in told[:most]:
+        table.add_row(*(escape(cell) for cell in row))
+    out.print(table)
+
+
+def fields_from(source: Mapping[str, Any], findings: Iterable[Finding]) -> str:
+    """Where the fields of a plan come from, in one line."""
+    if source.get("from") != "history":
+        return f"Fields: as {source['file']} has them." if "file" in source else ""
+    surveys = source["surveys"]
+    last = f"{surveys[-1]['file']}, accepted {surveys[-1]['at'][:10]}"
+    told = f"Fields: those of today from {len(surveys)} accepted survey{'s' * (len(surveys) > 1)} (the last: {last})."
+    waiting = [f.file for f in findings if f.what == "not_accepted"]
+    return f"{told} {waiting[0]} was NOT accepted and is not in this plan." if waiting else told
+
+
 def show_plan(planned: Plan, folder: Path) -> None:
     """A plan's decision on one screen."""
     record = planned.record
@@ -72,6 +95,7 @@ def show_plan(planned: Plan, folder: Path) -> None:
         f"{total['char_kg'] / 1000:,.1f} t of char, at {total['sites']} sites in {total['villages_with_barrels']} "
         f"villages, with up to {total['most_barrels']} barrels at once."
     )
+    out.print(fields_from(planned.fields.source, planned.findings), markup=False)
     if "margin" in total:
         out.print(f"Margin before overheads: {total['margin']:,.0f} {escape(money)}.")
     char = record["chances"]["season"]["char_kg"]

@@ -18,7 +18,7 @@ _OWNER = "postgres"
 
 
 def new_database() -> str:
-    """The address of an empty schema in the tests' own database; where there is none the test is skipped and says why."""
+    """The address of an empty schema in the tests' own database; or the test is skipped and says why."""
     found = _cluster()
     if not found.startswith("postgresql://"):
         pytest.skip(found)

@@ -23,7 +23,7 @@ import pandas as pd
 import shapely
 import sqlalchemy as sa
 
-from sourcing.errors import Finding, InputError, UsageError
+from sourcing.errors import Finding, InputError, OutputError, UsageError
 from sourcing.intake import book as tables
 from sourcing.intake.book import Book, history_place, open_history, open_if_there, standing
 from sourcing.intake.fields import Fields, clean_fields
@@ -237,6 +237,23 @@ def original_files(book: Book, survey: int) -> dict[str, bytes]:
     return files
 
 
+def write_originals(book: Book, survey: int, folder: Path) -> tuple[Path, ...]:
+    """Writes the files of an accepted survey into a folder, as they came; what is there already is left as it is.
+
+    Raises UsageError when a file of that name is there already, OutputError when one cannot be written.
+    """
+    files = {folder / Path(name).name: data for name, data in original_files(book, survey).items()}
+    if there := [str(p) for p in files if p.exists()]:
+        raise UsageError(f"{', '.join(there)} is there already; it is left as it is: name another folder")
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path, data in files.items():
+            path.write_bytes(data)
+    except OSError as exc:
+        raise OutputError(f"{folder} cannot be written: {exc.strerror or exc}") from exc
+    return tuple(files)
+
+
 def _known(link: sa.Connection, survey: int) -> Accepted:
     found = next((s for s in _surveys(link) if s.id == survey), None)
     if found is None:
@@ -280,6 +297,19 @@ def fields_of(book: Book, survey: int) -> Fields:
         _known(link, survey)
         found = _records(link, tables.records.c.survey == survey)
         return _as_fields(found, _villages(link, tables.surveys.c.id == survey))
+
+
+def fields_replaced(book: Book, survey: int) -> Fields:
+    """The fields that an accepted survey replaced or took out, by the names they had; none once it is undone."""
+    with book.read() as link:
+        _known(link, survey)
+        found = _records(link, tables.records.c.until == survey)
+        replaced = _as_fields(found, _villages(link, tables.surveys.c.id < survey))
+        old = set(link.execute(sa.select(tables.lineage.c.old).where(tables.lineage.c.survey == survey)).scalars())
+    plain = replaced.frame["recorded_as"]
+    named = plain + "@" + replaced.frame["survey"].astype(str)
+    names = np.where(plain.isin(old), plain, named)
+    return replace(replaced, frame=replaced.frame.set_axis(pd.Index(names, name="field_id", dtype=object), axis=0))
 
 
 def _records(link: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFrame:
