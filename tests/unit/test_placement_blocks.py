@@ -363,7 +363,9 @@ TIGHTENED = {
     "sites least": lambda it, p: replace(it, wishes=replace(it.wishes, sites_least=4)),
     "opening cost": lambda it, p: replace(it, site_open_cost=np.full(4, 6.0)),
     "crew of a week": lambda it, p: replace(it, site_week_cost=1.5),
-    "hours of a crew all week": lambda it, p: replace(it, crew=replace(it.crew, site_week_hours=np.full(p.barrels.shape[1], 50.0))),
+    "hours of a crew all week": lambda it, p: replace(
+        it, crew=replace(it.crew, site_week_hours=np.full(p.barrels.shape[1], 50.0))
+    ),
     "crew of one week at one site": lambda it, p: replace(
         it, site_week_cost=np.where(p.barrels == p.barrels.max(), 3, 1)
     ),
