@@ -26,6 +26,17 @@ def iso_label(day: date) -> str:
     return f"{year:04d}-W{week:02d}"
 
 
+def monday(label: str) -> date:
+    """First day of an ISO week such as '2027-W18'."""
+    year, week = label.split("-W")
+    return date.fromisocalendar(int(year), int(week), 1)
+
+
+def sunday(label: str) -> date:
+    """Last day of an ISO week."""
+    return monday(label) + timedelta(days=DAYS_A_WEEK - 1)
+
+
 @dataclass(frozen=True)
 class Calendar:
     """A run of ISO weeks.

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from datetime import date, timedelta
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +13,7 @@ from sourcing.change.causes import ORDER, Cause
 from sourcing.change.compare import Comparison
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs.tables import heading
-from sourcing.weeks import DAYS_A_WEEK
+from sourcing.weeks import DAYS_A_WEEK, monday, sunday
 
 MOST_LINES = 20
 """Most villages named one by one under each heading."""
@@ -228,17 +228,6 @@ def _more(after: float, before: float, unit: str, digits: int) -> str:
         return f"{after:,.{digits}f} {unit}, as before."
     much = f"{abs(off):,.{digits}f} {'more' if off > 0 else 'less'}"
     return f"{after:,.{digits}f} {unit}, {much} (was {before:,.{digits}f})."
-
-
-def monday(label: str) -> date:
-    """First day of an ISO week such as '2027-W18'."""
-    year, week = label.split("-W")
-    return date.fromisocalendar(int(year), int(week), 1)
-
-
-def sunday(label: str) -> date:
-    """Last day of an ISO week."""
-    return monday(label) + timedelta(days=DAYS_A_WEEK - 1)
 
 
 def said(day: date) -> str:
