@@ -164,7 +164,7 @@ def decision(prog: Programme) -> list[tuple[str, str]]:
         )),
     ]  # fmt: skip
     if "margin" in total:
-        said = prog.money_text(total["margin"])
+        said = prog.money_text(prog.money.margin)
         out.append((words("sheet.margin"), f"{said}. {words('sheet.examples')}" if prog.examples else said))
     return [*out, (words("sheet.proof"), proof(prog))]
 

@@ -97,6 +97,8 @@ def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
     yield "Costs by part", _headed(plan.money.parts.reset_index())
     yield "Money by village", _headed(plan.money.villages.reset_index())
     yield "What matters most", _headed(plan.money.tornado.reset_index())
+    yield "Break-even ways", _headed(plan.money.break_even.reset_index())
+    yield "Ledger", _headed(_labelled(plan.money.ledger, plan.calendar, "week", "cash_week"))
     for name, frame in (
         ("Energy", plan.climate.energy),
         ("Warming", plan.climate.warming),
@@ -105,6 +107,9 @@ def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
         yield name, frame.rename_axis("figure").reset_index()
     yield "Chances by site", _headed(plan.stress.sites.reset_index())
     yield "Chances by village", _headed(plan.stress.villages.reset_index())
+    yield "Chances by week", _headed(_labelled(plan.stress.chances, plan.calendar))
+    if plan.stress.spread is not None:
+        yield "What the spread comes from", _headed(plan.stress.spread.reset_index())
     yield "Carries", _headed(_labelled(plan.carries.drop(columns="lot"), plan.calendar))
     yield "Fields", _headed(plan.field_table.reset_index())
     yield "Findings", pd.DataFrame([f.as_dict() for f in plan.findings])
