@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 from pyproj import Geod
 
-from sourcing.carrying.carry import OFF_PATH, ground_for
+from sourcing.carrying.carry import OFF_PATH, ground_for, modes_of
 from sourcing.carrying.ground import pairs_within
 from sourcing.carrying.sites import Sites
 from sourcing.errors import Finding
@@ -109,6 +109,14 @@ def _along(
         site = str(sites.frame.index[at])
         out[site] = min(float(far), out.get(site, np.inf))
     return out
+
+
+def haul_cost_per_kg(metres: npt.NDArray[np.float64], settings: Settings, values: Values) -> npt.NDArray[np.float64]:
+    """What hauling a kilo of char over each way (n,) costs, full loads taken [currency/kg]."""
+    bare = settings.carrying.model_copy(update={"modes": [settings.works.haul_mode]})
+    (mode,) = modes_of(settings.model_copy(update={"carrying": bare}), values)
+    load = mode.load_wet_kg(np.array([values["works.char.bulk_kg_m3"]]))
+    return np.asarray(mode.trip_h(metres, metres) * mode.cost_per_hour(values["money.wage_per_h"]) / load)
 
 
 def narrow_ways(haul: Haul | None, sites: Iterable[object], settings: Settings) -> tuple[Finding, ...]:

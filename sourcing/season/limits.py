@@ -9,7 +9,7 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sourcing.carrying.carry import modes_of
+from sourcing.carrying.haul import haul_cost_per_kg
 from sourcing.carrying.sites import Sites
 from sourcing.errors import Finding, InputError
 from sourcing.intake.cells import fold
@@ -187,11 +187,7 @@ def _workshop(
             "a workshop with presses", "name the layer and the presses, or set works.limits_plan = false",
         )])  # fmt: skip
     per_hour = sum(count * values[f"works.press.{kind}.kg_per_h"] for kind, count in works.presses.items())
-    bare = settings.carrying.model_copy(update={"modes": [works.haul_mode]})
-    (mode,) = modes_of(settings.model_copy(update={"carrying": bare}), values)
-    metres = np.array([haul_m[str(s)] for s in sites.frame.index])
-    load = mode.load_wet_kg(np.array([values["works.char.bulk_kg_m3"]]))
-    cost = mode.trip_h(metres, metres) * mode.cost_per_hour(values["money.wage_per_h"]) / load
+    cost = haul_cost_per_kg(np.array([haul_m[str(s)] for s in sites.frame.index]), settings, values)
     return Workshop(working_h * per_hour / briquettes_per_char(values), works.char_store_kg, cost)
 
 

@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from sourcing.carrying.haul import haul_cost_per_kg
 from sourcing.errors import UsageError
 from sourcing.season.barrel import barrel_rates, crew_week_h
 from sourcing.season.problem import days_of_week
@@ -133,15 +134,23 @@ class _Scope:
 
     def rates(self) -> pd.DataFrame:
         """What a kilo takes and gives at the barrels, from the recorded figures."""
-        figures = dict(Values.load().figures)
-        figures |= {row["name"]: _figure(row) for row in self.record["values_used"]}
-        values = replace(Values.load(), figures=MappingProxyType(figures))
         settings = self.settings
-        return barrel_rates(self.pairs(), settings, values, settings.supply.estimate)[0]
+        return barrel_rates(self.pairs(), settings, self.values(), settings.supply.estimate)[0]
+
+    def values(self) -> Values:
+        """The figures of the trade as recorded; those that no part of the plan used are the package's own."""
+        return recorded_values(self.record)
 
     def value(self, name: str) -> float:
         """A recorded figure of the trade."""
         return float(next(row["value"] for row in self.record["values_used"] if row["name"] == name))
+
+
+def recorded_values(record: Record) -> Values:
+    """The figures of the trade of a record; those that no part of the plan used are the package's own."""
+    known = Values.load()
+    figures = dict(known.figures) | {row["name"]: _figure(row) for row in record["values_used"]}
+    return replace(known, figures=MappingProxyType(figures))
 
 
 @dataclass(frozen=True)
@@ -294,6 +303,10 @@ def _moves_and_villages(scope: _Scope) -> list[Part]:
             Part(f"{came} barrels brought to sites at {near:g}", -came * near),
             Part(f"{entered} barrels brought into villages at {far:g}", -entered * far),
         ]
+    if settings.works.limits_plan:
+        char, metres = (np.array([float(s[name]) for s in scope.sites]) for name in ("char_kg", "haul_m"))
+        cost = float((char * haul_cost_per_kg(metres, settings, scope.values())).sum())
+        parts.append(Part(f"hauling {_shown(char.sum())} kg of char to the workshop", -cost))
     if settings.villages.charge:
         each, count = scope.value("money.village_deploy_cost"), weeks["village"].nunique()
         parts.append(Part(f"{count} villages at {each:g}", -count * each))
@@ -356,6 +369,14 @@ def _none(_scope: _Scope) -> list[str]:
     return []
 
 
+def _no_parts(_scope: _Scope) -> list[Part]:
+    return []
+
+
+def _free(scope: _Scope) -> list[Part]:
+    return [Part(str(v["id"]), float(v["residue_free_kg"])) for v in scope.record["villages"]]
+
+
 _BARREL_WEEKS = _site_sum(lambda site, _settings: float(sum(site["barrels_by_week"])))
 _BUSY = _site_sum(
     lambda site, _settings: float(
@@ -391,6 +412,16 @@ _KINDS: Mapping[str, _Kind] = MappingProxyType(
         "several_weeks": _Kind(
             "Weeks with at least fleet.several barrels busy to fleet.busy_floor, summed over sites.",
             _unit("site-weeks"), _site_sum(_several), _none,
+        ),
+        "fields": _Kind("Fields that the plan was made for.", _unit("fields"), _no_parts, _none),
+        "area_ha": _Kind("Area of the fields that the plan was made for.", _unit("ha"), _no_parts, _none),
+        "residue_free_kg": _Kind(
+            "Dry residue free to take in all fields, summed over villages.", _unit("kg"), _free, _supply_figures
+        ),
+        "value": _Kind(
+            "What the best plan was looked for: with goal 'margin' the margin, else see solve.goal.", _currency,
+            lambda scope: _margin(scope) if scope.record.get("solve", {}).get("goal", "margin") == "margin" else [],
+            _margin_figures,
         ),
         "sites": _Kind(
             "Sites that have a barrel in any week.", _unit("sites"), _site_sum(lambda _site, _settings: 1.0), _none
