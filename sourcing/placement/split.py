@@ -378,7 +378,7 @@ def improve(
     while first or (time.monotonic() < until and calm < 2 and size < 0.7 * used.sum()):
         before = float(model.cost @ work.z)
         groups = clusters(it, links, round(size), draw, used)
-        slack = 0.5 * gap * abs(bound) / len(groups)
+        slack = 0.5 * gap * abs(bound) / max(len(groups), 1)
         end: engine.End = "optimal"
         for at in range(0, len(groups), WAVE):
             end = _wave(work, groups[at : at + WAVE], len(groups) - at, first, gap, slack, until, seed, map)
