@@ -82,7 +82,7 @@ def worth_table(
     if prices.press_kg is not None:
         rows += [("press", "", "", *span, 100.0, "kg of char") for span in spans(prices.press_kg)]
     if prices.money:
-        rows.append(("budget", "", "", -1, -1, prices.money, prices.money, prices.money, 1.0, "of money"))
+        rows.append(("budget", "", "", -1, -1, prices.money, prices.money, prices.money, 100.0, "of money"))
     if prices.fair_kg is not None:
         rows += [
             ("fair_share", name, "", -1, -1, kg, kg, kg, 100.0, "kg dry")
@@ -155,7 +155,7 @@ HEADS = {
     "crew": "One more hour of the crew", "water": "100 l more of quench water a week at a site",
     "press": "100 kg more of char that could be pressed in the week",
     "residue": "One more tonne of dry residue, free to take, in fields like those that are there already,",
-    "budget": "One more {currency} that may be spent", "fair_share": "The last 100 kg of the fair share",
+    "budget": "100 {currency} more of budget", "fair_share": "The last 100 kg of the fair share",
 }  # fmt: skip
 
 

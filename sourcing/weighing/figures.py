@@ -23,7 +23,7 @@ from sourcing.carrying.sites import candidate_sites
 from sourcing.change.causes import read_season
 from sourcing.errors import NoPlanError, UsageError
 from sourcing.intake.keep import RECORD_FILE, kept_season, read_record
-from sourcing.placement import Instance, Placement, check
+from sourcing.placement import FREE, OUT, Instance, Placement, check
 from sourcing.placement.answers import LeftOut, alternatives, fleet_curve, held, left_out, shortfalls, weighed
 from sourcing.plan import Ground, Land, Placed, Tell, ground_of, land_of, place_barrels, read_land
 from sourcing.season.near import read_near, with_kept_sites
@@ -293,11 +293,13 @@ def _left_out(q: Question, duals: Any, tell: Tell) -> tuple[pd.DataFrame, pd.Dat
     if duals is not None and groups:
         each = LEFT_OUT_SECONDS / len(groups)
         try:
-            for n, (key, found) in enumerate(
-                zip(groups, shortfalls(it, plan, duals, list(groups.values()), seconds=each), strict=True)
-            ):
+            banned = {key: sites for key, sites in groups.items() if _banned(it, sites)}
+            free = {key: sites for key, sites in groups.items() if key not in banned}
+            for key, found in zip(free, shortfalls(it, plan, duals, list(free.values()), seconds=each), strict=True):
                 cost[key] = found
-                tell(f"Weighing what was left out: {n + 1} of {len(groups)}")
+                tell(f"Weighing what was left out: {len(cost)} of {len(groups)}")
+            for key, sites in banned.items():
+                (cost[key],) = shortfalls(_allowed(it, sites), plan, duals, [sites], seconds=each)
         except KeyboardInterrupt:
             stopped = True
     names = [str(n) for n in q.land.fields.villages["name"]]
@@ -310,6 +312,27 @@ def _left_out(q: Question, duals: Any, tell: Tell) -> tuple[pd.DataFrame, pd.Dat
     by_village = [_village_row(q, v, reasons, cost) for v in range(len(names)) if v not in used]
     villages = pd.DataFrame(by_village, columns=["village", "name", "reason", *PLACE_COLUMNS[2:]])
     return villages.sort_values(["cost", "name"], kind="stable"), places.reset_index(drop=True), stopped
+
+
+def _banned(it: Instance, sites: Ints) -> bool:
+    """Whether the wishes forbid every one of these sites."""
+    by_site = it.wishes.site_pin is not None and bool((it.wishes.site_pin[sites] == OUT).all())
+    pin = None if it.villages is None else it.villages.pin
+    return by_site or (pin is not None and bool((pin[it.site_village[sites]] == OUT).all()))
+
+
+def _allowed(it: Instance, sites: Ints) -> Instance:
+    """The instance in which these sites may be used, whatever the wishes say."""
+    wishes, villages = it.wishes, it.villages
+    if wishes.site_pin is not None:
+        pin = wishes.site_pin.copy()
+        pin[sites] = np.maximum(pin[sites], FREE)
+        wishes = replace(wishes, site_pin=pin)
+    if villages is not None and villages.pin is not None:
+        pin = villages.pin.copy()
+        pin[it.site_village[sites]] = np.maximum(pin[it.site_village[sites]], FREE)
+        villages = replace(villages, pin=pin)
+    return replace(it, wishes=wishes, villages=villages)
 
 
 def _village_row(

@@ -107,6 +107,9 @@ def _place(row: dict[str, Any]) -> str:
 def _why(row: dict[str, Any], w: Weighing) -> str:
     """Why a village has no barrels, and what using it would cost."""
     why, cost = str(row["why"]), float(row["cost"])
+    if why == "pinned_out" and np.isfinite(cost):
+        using = f"be worth about {w.unit.amount(-cost)} more" if cost < 0 else f"cost about {w.unit.amount(cost)}"
+        return f"{WHY[why]}; using it would {using}"
     if cost < 0:
         return (
             f"left out only because the search ended before it came to it; using it would be worth about "
