@@ -29,6 +29,7 @@ from sourcing.residue.weather import Weather, read_weather, temperature_by_week,
 from sourcing.season.barrel import barrel_rates
 from sourcing.season.climate import Climate, season_climate
 from sourcing.season.conflicts import why_no_plan
+from sourcing.season.fetched import Fetched, after_fetching, as_fetched
 from sourcing.season.money import Money, cash_gap, season_money
 from sourcing.season.near import KeptSites, Near, Stayed, change_price, only_kept, solve_near, with_kept_sites
 from sourcing.season.outcome import Outcome, outcome, with_ways_to_workshop
@@ -90,6 +91,8 @@ class Land:
     network: PathNetwork | None
     weather: Weather | None
     """The climate table by week, where the season names one."""
+    fetched: Fetched | None = None
+    """What was fetched in weeks already worked, where it is planned again near a plan in force."""
 
 
 def read_land(folder: Path, tell: Tell = lambda _: None) -> Land:
@@ -181,6 +184,7 @@ def ground_of(land: Land, sites: Sites, tell: Tell = lambda _: None) -> Ground:
     rates, rate_figures = barrel_rates(residues_of(land.supply), settings, values, settings.supply.estimate)
     tell("Measuring carrying distances")
     arcs = carry_arcs(land.survey, land.supply, land.fields, sites, land.network, settings, values)
+    arcs = as_fetched(arcs, land.fetched, sites)
     haul = ways_to_workshop(land.survey, sites, land.network, land.supply.calendar, settings, values)
     used = (*rate_figures, *sites.figures_used, *arcs.figures_used, *(haul.figures_used if haul is not None else ()))
     return Ground(rates, sites, arcs, haul, used)
@@ -235,6 +239,9 @@ def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, ne
     fails the independent check.
     """
     land = read_land(folder, tell)
+    if near is not None:
+        supply, fetched = after_fetching(land.supply, land.fields, near)
+        land = replace(land, supply=supply, fetched=fetched)
     return drawn_up(land, place_barrels(land, tell, near), made_at, tell)
 
 
@@ -276,7 +283,7 @@ def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda 
     )  # fmt: skip
     record = {**record, "fields_from": dict(fields.source)}
     if placed.stayed is not None:
-        record = _near_record(record, placed.stayed)
+        record = _near_record(record, placed.stayed, {} if land.fetched is None else land.fetched.facts)
     return Plan(
         settings, values, survey, fields, supply, network, sites, arcs, placement, supply.calendar, rates, works,
         money, climate, stress, out.site_weeks, out.site_table, out.village_table, out.field_table, carries, routes,
@@ -302,7 +309,7 @@ def _load_cautions(
     return load_cautions(loads, {m.name: m for m in modes_of(settings, values)}, values)
 
 
-def _near_record(record: dict[str, Any], stayed: Stayed) -> dict[str, Any]:
+def _near_record(record: dict[str, Any], stayed: Stayed, fetched: dict[str, Any]) -> dict[str, Any]:
     """The record of a plan that stays near another: totals without the price of changing, which nobody pays."""
     price = change_price(stayed.instance, stayed.placement)
     clear = stayed.placement.goal == "clear"
@@ -310,7 +317,7 @@ def _near_record(record: dict[str, Any], stayed: Stayed) -> dict[str, Any]:
     totals["value"] = round(totals["value"] + (-price if clear else price), 6)
     if "margin" in totals:
         totals["margin"] = totals["value"]
-    return {**record, "totals": totals, "near": stayed.facts}
+    return {**record, "totals": totals, "near": {**stayed.facts, **fetched}}
 
 
 def load_values(folder: Path, settings: Settings) -> Values:

@@ -15,16 +15,13 @@ import geopandas as gpd
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
-import pyogrio
 from pyproj import Geod
 
 from sourcing.change.causes import Cause, Season, causes, read_season
-from sourcing.errors import UsageError
-from sourcing.intake.keep import kept_season, read_record
+from sourcing.intake.keep import fields_of_plan, kept_season, read_record
 from sourcing.intake.lineage import match_fields
 from sourcing.plan import Tell
 
-LAYERS_FILE = "plan.gpkg"
 FIELD_COLUMNS = ("village", "crop", "area_ha", "yield_t_ha", "harvest_start", "harvest_end", "clear_by")
 AREA_DIFFERS = 1e-3
 """Share from which two areas of a field are said to differ."""
@@ -138,7 +135,7 @@ def _read(plan: Path, stack: contextlib.ExitStack) -> tuple[Side, Season | None]
     record = read_record(plan)
     folder = stack.enter_context(kept_season(plan))
     season = None if folder is None else read_season(folder, record)
-    fields = _fields_of_layers(plan) if season is None else season.fields.frame
+    fields = fields_of_plan(plan) if season is None else season.fields.frame
     options = record["settings"]["season"]
     solve = record["solve"]
     side = Side(
@@ -146,18 +143,6 @@ def _read(plan: Path, stack: contextlib.ExitStack) -> tuple[Side, Season | None]
         float(solve["gap"]), record, fields,
     )  # fmt: skip
     return side, season
-
-
-def _fields_of_layers(plan: Path) -> gpd.GeoDataFrame:
-    """The fields as the plan's layers have them; without yields and days."""
-    path = plan / LAYERS_FILE
-    if not path.is_file():
-        raise UsageError(f"{plan} holds neither what it was made from (inputs.zip) nor its layers ({LAYERS_FILE})")
-    try:
-        frame = gpd.read_file(path, layer="fields", engine="pyogrio")
-    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as exc:
-        raise UsageError(f"{path} cannot be read. Plan the season again.") from exc
-    return frame.set_index("field_id")
 
 
 def _why_no_causes(one: Side, other: Side, a: Season | None, b: Season | None, quick: bool) -> str:

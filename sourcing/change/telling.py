@@ -15,6 +15,7 @@ from sourcing.errors import OutputError, UsageError
 from sourcing.outputs.tables import heading
 from sourcing.weeks import DAYS_A_WEEK, monday, sunday
 
+KG_A_TONNE = 1000
 MOST_LINES = 20
 """Most villages named one by one under each heading."""
 MOST_SPANS = 4
@@ -172,10 +173,13 @@ def near_words(facts: dict[str, Any]) -> str:
     """How close a plan stays to the plan in force, from its record."""
     kept = f"; {_count(facts['weeks_kept'], 'week')} before {facts['from']} kept" if facts["weeks_kept"] else ""
     sites = f"{_count(facts['sites_new'], 'new site')}, {facts['sites_given_up']} given up"
-    return (
+    told = (
         f"Against {facts['plan']}: {facts['barrel_weeks_more']:,} barrel-weeks more and "
         f"{facts['barrel_weeks_fewer']:,} fewer, {sites}{kept}."
     )
+    if facts.get("fetched_kg"):
+        told += f" {facts['fetched_kg'] / KG_A_TONNE:,.1f} t fetched before then are off the fields."
+    return told
 
 
 def why(c: Comparison) -> list[str]:

@@ -18,6 +18,8 @@ from pathlib import Path, PurePosixPath
 from types import MappingProxyType
 from typing import Any
 
+import geopandas as gpd
+import pyogrio
 import tomlkit
 
 from sourcing.errors import InputError, UsageError
@@ -29,6 +31,7 @@ from sourcing.settings import SEASON_FILE, Layer, Settings, parse_settings, read
 
 INPUTS_FILE = "inputs.zip"
 RECORD_FILE = "plan.json"
+LAYERS_FILE = "plan.gpkg"
 ELSEWHERE = "elsewhere"
 BYTES_A_MB = 1_000_000
 _BORN = (1980, 1, 1, 0, 0, 0)
@@ -216,3 +219,18 @@ def read_record(plan: Path) -> dict[str, Any]:
     if lacking:
         raise UsageError(f"{path} is not a plan's record: it lacks {', '.join(lacking)}")
     return dict(record)
+
+
+def fields_of_plan(plan: Path) -> gpd.GeoDataFrame:
+    """The fields of a plan folder as its layers have them (EPSG:4326, index field_id); without yields and days.
+
+    Raises UsageError when the plan folder has no such layer.
+    """
+    path = plan / LAYERS_FILE
+    if not path.is_file():
+        raise UsageError(f"{plan} does not hold its layers ({LAYERS_FILE}). Plan the season again.")
+    try:
+        frame = gpd.read_file(path, layer="fields", engine="pyogrio")
+    except (pyogrio.errors.DataSourceError, pyogrio.errors.DataLayerError) as exc:
+        raise UsageError(f"{path} cannot be read. Plan the season again.") from exc
+    return frame.set_index("field_id")

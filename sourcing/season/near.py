@@ -19,7 +19,7 @@ import pandas as pd
 
 from sourcing.carrying.sites import Sites, candidate_sites
 from sourcing.intake.fields import Fields
-from sourcing.intake.keep import RECORD_FILE, read_record
+from sourcing.intake.keep import RECORD_FILE, fields_of_plan, read_record
 from sourcing.intake.survey import RawLayer, Survey
 from sourcing.network.paths import PathNetwork
 from sourcing.placement import Instance, Placement, Previous
@@ -30,6 +30,7 @@ from sourcing.weeks import Calendar
 from sourcing.words import Said
 
 PRICES = ("money.change_barrel_week", "money.change_site")
+_CARRIED = ("field", "site", "crop", "residue", "week")
 KEPT = "kept"
 """Origin of a candidate site that comes from the plan in force."""
 
@@ -44,6 +45,10 @@ class Near:
     """Index site_id: village, name, lon, lat."""
     barrels: pd.DataFrame
     """Index site_id, columns ISO weeks: barrels."""
+    carries: pd.DataFrame
+    """What it fetches: field, site, crop, residue, week (ISO label), taken_kg [dry kg as it lay when ready]."""
+    fields: gpd.GeoDataFrame
+    """Its fields, EPSG:4326, index field_id: village, crop."""
     from_day: date | None = None
     """Weeks that begin before this day are kept as they are; None: no week is."""
 
@@ -58,7 +63,11 @@ def read_near(plan: Path, from_day: date | None = None) -> Near:
     barrels = pd.DataFrame(
         [s["barrels_by_week"] for s in record["sites"]], index=sites.index, columns=record["weeks"], dtype=np.int64
     )
-    return Near(plan.resolve().name, sites, barrels, from_day)
+    carries = pd.DataFrame(
+        [[*(c[k] for k in _CARRIED), c.get("taken_kg", c["mass_kg"])] for c in record["carries"]],
+        columns=[*_CARRIED, "taken_kg"],
+    )
+    return Near(plan.resolve().name, sites, barrels, carries, fields_of_plan(plan), from_day)
 
 
 @dataclass(frozen=True)

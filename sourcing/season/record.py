@@ -135,8 +135,9 @@ def _carries(carries: pd.DataFrame, calendar: Calendar) -> list[dict[str, Any]]:
     return [
         {
             "field": row.field_id, "site": row.site_id, "crop": row.crop, "residue": row.residue,
-            "week": labels[row.week], "mass_kg": round(row.mass_kg, 3), "distance_m": round(row.distance_m, 1),
-            "mode": row.mode, "loads": int(row.loads), "carry_h": round(row.carry_h, 3), "cost": round(row.cost, 4),
+            "week": labels[row.week], "taken_kg": round(row.taken_kg, 3), "mass_kg": round(row.mass_kg, 3),
+            "distance_m": round(row.distance_m, 1), "mode": row.mode, "loads": int(row.loads),
+            "carry_h": round(row.carry_h, 3), "cost": round(row.cost, 4),
         }
         for row in carries.itertuples()
     ]  # fmt: skip

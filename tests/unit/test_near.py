@@ -5,7 +5,9 @@ from datetime import date
 
 import geopandas as gpd
 import numpy as np
+import pandas as pd
 import pytest
+import shapely
 from click.testing import CliRunner
 
 from sourcing import plan as plan_room
@@ -95,15 +97,24 @@ def test_kept_sites_are_candidates_of_their_own_origin_and_judged_by_todays_dist
 
 
 def test_worked_weeks_that_the_fields_no_longer_bear_are_loosened_and_told(first, tmp_path):
-    frame = fields()
-    frame["harvest_start"], frame["harvest_end"] = "2027-05-31", "2027-06-20"
-    folder = season(tmp_path / "s", frame)
-    text = SEASON.replace('currency = "crowns"', 'currency = "crowns"\nfirst_day = 2027-05-03')
-    (folder / "season.toml").write_text(text)
-    close = planned(folder, "--near", str(first), "--from", "2027-05-26")
+    close = planned(
+        season(tmp_path / "s", fields().assign(yield_t_ha=0.2)), "--near", str(first), "--from", "2027-05-26"
+    )
     record = json.loads((close / "plan.json").read_text())
     assert not record["near"]["kept_as_worked"]
+    assert record["near"]["fetched_unknown_kg"] > 1000
     assert any("could not be kept" in c for c in record["cautions"])
+
+
+def test_what_was_fetched_stays_fetched_though_the_survey_now_says_a_later_harvest(first, tmp_path):
+    frame = fields()
+    frame["harvest_start"], frame["harvest_end"] = "2027-05-31", "2027-06-20"
+    text = SEASON.replace('currency = "crowns"', 'currency = "crowns"\nfirst_day = 2027-05-03')
+    close = planned(season(tmp_path / "s", frame, text), "--near", str(first), "--from", "2027-05-26")
+    near = json.loads((close / "plan.json").read_text())["near"]
+    assert near["kept_as_worked"]
+    assert near["fetched_kg"] > 1000
+    assert near["fetched_unknown_kg"] == 0
 
 
 def test_near_reads_what_the_plan_wrote(first):
@@ -140,3 +151,30 @@ def test_where_all_places_take_too_long_only_those_of_the_plan_in_force_are_look
     assert tried[0] > tried[1] == len(near.sites)
     assert set(placed.sites.frame.index) == set(near.sites.index)
     assert "Only the places" in placed.stayed.cautions[0].text(load_words("en"))
+
+
+def test_what_was_fetched_in_worked_weeks_is_fetched_once_and_just_as_it_was(first, tmp_path):
+    """With a survey in which two fields were divided and one has half the yield of before."""
+    frame = fields()
+    frame.loc[3, "yield_t_ha"] = 1.5
+    west, south, east, north = frame.geometry[0].bounds
+    halves = [shapely.box(west, south, west + 44, north), shapely.box(west + 44, south, east, north)]
+    parts = frame.loc[[0, 0]].assign(field_id=["A00a", "A00b"], geometry=halves)
+    frame = gpd.GeoDataFrame(pd.concat([frame.drop(0), parts], ignore_index=True), crs=CRS)
+    close = planned(season(tmp_path / "s", frame), "--near", str(first), "--from", "2027-05-26")
+    before, after = (carried(p) for p in (first, close))
+    assert json.loads((close / "plan.json").read_text())["near"]["kept_as_worked"]
+    worked = before[before["week"] <= "2027-W21"]
+    assert len(worked)
+    names = {"A00a": "A00", "A00b": "A00"}
+    again = after[after["week"] <= "2027-W21"].assign(field=lambda t: t["field"].replace(names))
+    by = ["field", "site", "crop", "residue", "week"]
+    sums = [t.groupby(by)["taken_kg"].sum() for t in (worked, again)]
+    whole = sums[0].drop("A03", level="field", errors="ignore")
+    assert sums[1].drop("A03", level="field", errors="ignore").to_dict() == pytest.approx(whole.to_dict(), abs=0.01)
+    free = read_land(tmp_path / "s").supply.lots.groupby("field_id")["mass_kg"].sum()
+    assert (after.groupby("field")["taken_kg"].sum() <= free.reindex(after["field"].unique()).sort_index() + 0.01).all()
+
+
+def carried(plan):
+    return pd.DataFrame(json.loads((plan / "plan.json").read_text())["carries"])
