@@ -17,7 +17,8 @@ from matplotlib.artist import Artist
 from matplotlib.backends.backend_pdf import Op
 from matplotlib.collections import LineCollection, PolyCollection
 from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.font_manager import FontPath, FontProperties, findfont, get_font
+from matplotlib.ft2font import LoadFlags
 from matplotlib.patches import Rectangle
 from matplotlib.text import Text
 from matplotlib.textpath import text_to_path
@@ -224,9 +225,12 @@ class _Letters(Artist):
         for text, (x, y) in zip(page.texts, feet, strict=True):
             gc.set_foreground(text.colour)
             size = text.size * page.scale
-            if pen is not None and (codes := pen.codes_of(text.words, text.bold)):
+            if pen is not None:
                 renderer.check_gc(gc, gc.get_rgb())
-                pen.write(float(x), float(y), codes, size, text.bold)
+                if codes := pen.codes_of(text.words, text.bold):
+                    pen.write(float(x), float(y), codes, size, text.bold)
+                else:
+                    pen.write_runs(float(x), float(y), text.words, letters(text.words, size, text.bold))
                 continue
             foot = page.figure.bbox.height - y if renderer.flipy() else y
             apart = _APART if _SIMPLE.issuperset(text.words) else None
@@ -235,15 +239,17 @@ class _Letters(Artist):
 
 
 class _PdfPen:
-    """Writes signs that stand one after the other straight into a PDF file, with the codes that matplotlib gave them.
+    """Writes letters straight into a PDF file, with the codes that matplotlib gave them.
 
-    Sheets hold ten thousands of short texts, and laying each out takes matplotlib longer than all the rest. This leans
-    on parts of its PDF writer that it does not promise; where they are not as expected there is no pen, and everything
-    is drawn in matplotlib's own way.
+    Sheets hold ten thousands of short texts; laying each out takes matplotlib longer than all the rest, so signs that
+    stand one after the other are written as they are. Others are laid out by matplotlib, but written here, since its
+    writer (3.11) moves a letter twice by its kerning where the kind of font changes, which sets Indic words askew. This
+    leans on parts that it does not promise; where they are not as expected there is no pen, and everything is drawn in
+    matplotlib's own way.
     """
 
-    def __init__(self, file: Any, track: Any) -> None:
-        self.file, self.track = file, track
+    def __init__(self, renderer: Any, track: Any) -> None:
+        self.renderer, self.file, self.track = renderer, renderer.file, track
         self.codes: dict[tuple[str, bool], bytes | None] = {}
         self.names: dict[bool, Any] = {}
 
@@ -254,9 +260,10 @@ class _PdfPen:
         track = getattr(getattr(file, "_character_tracker", None), "track_glyph", None)
         if track is None or rcParams["pdf.fonttype"] != TRUETYPE:
             return None
-        pen = cls(file, track)
+        pen = cls(renderer, track)
         try:
             pen.code("x", False)
+            pen.runs("x", letters("x", 10))
         except (AttributeError, TypeError, ValueError):
             return None
         return pen
@@ -282,6 +289,37 @@ class _PdfPen:
                 return None
             out += code
         return bytes(out)
+
+    def runs(self, words: str, prop: FontProperties) -> list[tuple[Any, float, float, list[Any]]]:
+        """Words laid out, in runs of one font and height: the font's name, the place of the run from the left end of
+        the foot [1/72 inch], and codes of letters and what lies between them [1/72 inch].
+        """
+        size = prop.get_size_in_points()
+        font = self.renderer._get_font_ttf(prop)
+        out: list[tuple[Any, float, float, list[Any]]] = []
+        before = None
+        for item in font._layout(words, LoadFlags.NO_HINTING):
+            face = item.ft_object
+            subset, code = self.track(face, item.char, item.glyph_index)
+            run = (face.fname, face.face_index, subset, item.y)
+            if run != before:
+                name = self.file.fontName(FontPath(face.fname, face.face_index), subset)
+                out.append((name, float(item.x), float(item.y), []))
+            elif item.prev_kern:
+                out[-1][3].append(-1000 * item.prev_kern / size)
+            out[-1][3].append(int(code).to_bytes(2, "big"))
+            before = run
+        return out
+
+    def write_runs(self, x: float, y: float, words: str, prop: FontProperties) -> None:
+        """Words that must be laid out, from the left end of their foot [1/72 inch]."""
+        self.file.output(Op.begin_text)
+        was_x = was_y = 0.0
+        for name, right, up, parts in self.runs(words, prop):
+            self.file.output(name, prop.get_size_in_points(), Op.selectfont)
+            self.file.output(x + right - was_x, y + up - was_y, Op.textpos, parts, Op.showkern)
+            was_x, was_y = x + right, y + up
+        self.file.output(Op.end_text)
 
     def write(self, x: float, y: float, codes: bytes, size: float, bold: bool) -> None:
         """Words from the left end of their foot [1/72 inch]."""

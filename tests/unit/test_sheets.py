@@ -3,11 +3,15 @@ import shutil
 import subprocess
 from dataclasses import replace
 
+import matplotlib
+import numpy as np
 import pandas as pd
 import pytest
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
 from matplotlib.text import Text
+from PIL import Image
 
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs import pages as pages_room
@@ -26,10 +30,10 @@ from sourcing.outputs.pages import (
     wrapped,
 )
 from sourcing.outputs.programme import programme
-from sourcing.outputs.sheets import sheet_pages, write_sheets
+from sourcing.outputs.sheets import PDF_OPTIONS, sheet_pages, write_sheets
 from sourcing.outputs.sitesheet import site_sheet
 from sourcing.outputs.villagesheet import village_sheet
-from sourcing.words import languages
+from sourcing.words import languages, load_words
 from tests.unit.planned import planned, renamed, spoken, without_barrels
 
 LONG = "Long-Hamlet-Upon-The-River-Bend-Beyond-The-Second-Ford & Sons"
@@ -290,3 +294,41 @@ def test_a_table_goes_on_where_it_was_broken():
         seen += [w for w in said(page) if w.startswith("row")]
         done += drawn
     assert seen == [f"row {i}" for i in range(100)]
+
+
+SPOKEN = {
+    "Devanagari": "सब कुछ छोटा काट दें, और ज़मीन बिल्कुल न जलाएँ, कूटने से ऊँचे ढेर नहीं",
+    "Bengali": "সব কিছু ছোট করে কাটুন, মাটি ভেজান, ক্ষেত্রপুর গ্রামে আগুন নয়",
+    "Arabic": "کشتزار پنبہ مَدرسة الماء قریب رکھیں",
+    "Telugu": "శ్రీకాకుళం క్షేత్రం నీళ్ళు దగ్గర ఉంచండి",
+}
+
+
+def gaps(dots, least):
+    """Middles of the empty columns between words, wider than `least` dots."""
+    ink = np.flatnonzero((np.asarray(dots.convert("L")) < 128).any(axis=0))
+    ends = np.flatnonzero(np.diff(ink) > least)
+    return (ink[ends] + ink[ends + 1]) / 2
+
+
+@pytest.mark.parametrize("script", SPOKEN)
+def test_words_of_every_script_stand_in_the_pdf_where_they_stand_on_the_screen(script, tmp_path):
+    """Words in the middle of a page full of letters: the same gaps between words as in a picture of the page."""
+    if shutil.which("pdftoppm") is None:
+        pytest.skip("pdftoppm is not installed")
+    page, dpi = Page(), 200
+    for i, words in enumerate([*load_words("hi").text.values()][-60:]):
+        page.text(12, 110 + 2.5 * i, words, 6)
+    page.text(12, 30, SPOKEN[script], 22)
+    page.figure.savefig(tmp_path / "page.png", dpi=dpi)
+    with matplotlib.rc_context(PDF_OPTIONS), PdfPages(tmp_path / "page.pdf") as pdf:
+        pdf.savefig(page.figure)
+    subprocess.run(["pdftoppm", "-r", str(dpi), "-png", "-singlefile", "page.pdf", "printed"], cwd=tmp_path, check=True)
+    places = []
+    for name in ("page.png", "printed.png"):
+        with Image.open(tmp_path / name) as picture:
+            places.append(gaps(picture.crop((0, 120, picture.width, 300)), 14 if script == "Arabic" else 9))
+    screen, printed = places
+    assert len(screen) >= SPOKEN[script].count(" ") - 1
+    assert len(printed) == len(screen)
+    assert np.abs(printed - screen).max() < 0.02 * (screen[-1] - screen[0])
