@@ -27,6 +27,7 @@ from sourcing.console import (
     show_changes,
     show_findings,
     show_plan,
+    show_state,
     show_table,
 )
 from sourcing.desk.app import open_desk, show_in_browser
@@ -43,11 +44,14 @@ from sourcing.outputs.tables import LAYERS_FILE
 from sourcing.outputs.weekpicture import scene_from, telling_week, week_of, write_week_picture
 from sourcing.outputs.write import write_plan
 from sourcing.plan import Land, Plan, load_values, plan_season, read_land
+from sourcing.regions.cluster import hands
+from sourcing.regions.overview import write_state
+from sourcing.regions.state import place_state
 from sourcing.residue.bands import supply_bands
 from sourcing.residue.coverage import unsurveyed_supply
 from sourcing.residue.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
 from sourcing.season.near import read_near
-from sourcing.season.trace import trace
+from sourcing.season.whence import whence
 from sourcing.settings import SEASON_FILE, read_settings
 from sourcing.values import Values, explain, rows, to_csv
 from sourcing.weighing.figures import SECONDS as WEIGH_SECONDS
@@ -60,6 +64,7 @@ DONE, MEND, MISUSED, NO_PLAN = 0, 1, 2, 3
 EXIT_CODES = {NoPlanError: NO_PLAN, UsageError: MISUSED, SourcingError: MEND}
 PLAN_STAGES = 9
 COMPARE_STAGES = 10
+STATE_STAGES = 7
 WEIGH_STAGES = 9
 MOST_CHANGES = 30
 
@@ -309,12 +314,14 @@ def paths(folder: Path, as_json: bool, picture: Path | None) -> None:
 def explain_figure(plan_folder: Path, figure: str, as_json: bool) -> None:
     """Where a FIGURE of a plan comes from: its parts, the figures of the trade behind it, the files.
 
-    FIGURE is totals.NAME, village.ID.NAME, site.ID.NAME or the name of a figure of the trade.
+    FIGURE is totals.NAME, village.ID.NAME, site.ID.NAME, the name of a figure of the trade, or a path into plan.json
+    such as money.parts.villages.tending.amount, workshop.weeks.2027-W20.flour_kg, climate.energy.meals.likely or
+    chances.season.char_kg.p10; what is misspelt is answered with the nearest names.
     """
     path = plan_folder / "plan.json" if plan_folder.is_dir() else plan_folder
     if not path.exists():
         raise UsageError(f"{plan_folder} is no plan folder: it holds no plan.json")
-    found = trace(json.loads(path.read_text(encoding="utf-8")), figure)
+    found = whence(json.loads(path.read_text(encoding="utf-8")), figure)
     if as_json:
         click.echo(json.dumps(dataclasses.asdict(found), ensure_ascii=False, indent=1, default=str))
     else:
@@ -340,8 +347,16 @@ def picture(plan_folder: Path, week: str, target: Path | None) -> None:
 @json_option
 @click.option("--near", type=click.Path(path_type=Path), help="Stay close to the plan in force in this plan folder.")
 @click.option("--from", "from_day", type=click.DateTime(["%Y-%m-%d"]), help="Weeks begun before this day are kept.")
-def plan(folder: Path, as_json: bool, near: Path | None, from_day: datetime | None) -> None:
+@click.option("--workers", type=click.IntRange(1), help="Plan large land in tiles and regions, with so many processes.")
+@click.option("--cluster", default="", help="The same with the workers of a running Dask cluster: tcp://HOST:8786.")
+def plan(
+    folder: Path, as_json: bool, near: Path | None, from_day: datetime | None, workers: int | None, cluster: str
+) -> None:
     """Plan the season: the best places for barrels, week by week, into a new folder under FOLDER/plans."""
+    if workers is not None or cluster:
+        if near is not None:
+            raise UsageError("--near does not go with --workers or --cluster")
+        return _plan_state(folder, as_json, workers or 1, cluster)
     if from_day is not None and near is None:
         raise UsageError("--from says which weeks of the plan in force are kept: name that plan with --near")
     in_force = None if near is None else read_near(near, None if from_day is None else from_day.date())
@@ -356,6 +371,19 @@ def plan(folder: Path, as_json: bool, near: Path | None, from_day: datetime | No
         show_plan(planned, target)
         if "near" in planned.record:
             out.print(near_words(planned.record["near"]), markup=False)
+
+
+def _plan_state(folder: Path, as_json: bool, workers: int, cluster: str) -> None:
+    made_at = datetime.now().astimezone()
+    with hands(workers, cluster) as many, progress(STATE_STAGES, quiet=as_json) as tell:
+        placed = place_state(folder, many, tell)
+        tell("Writing the plan")
+        target, record = write_state(placed, folder, made_at, many)
+    if as_json:
+        short = {k: record[k] for k in ("made_at", "solve", "totals")}
+        click.echo(json.dumps({"folder": str(target), **short}, ensure_ascii=False, indent=1))
+    else:
+        show_state(record, target)
 
 
 @main.command(name="compare")

@@ -122,6 +122,30 @@ def show_plan(planned: Plan, folder: Path) -> None:
     out.print(f"All files: {folder.resolve()}", markup=False)
 
 
+def show_state(record: Mapping[str, Any], folder: Path) -> None:
+    """The plan of a whole state on one screen."""
+    total = record["totals"]
+    out.print(f"[bold]{escape(record['season'])}[/bold]")
+    out.print(
+        f"{total['residue_kg'] / 1000:,.0f} t of {total['residue_free_kg'] / 1000:,.0f} t dry residue charred to "
+        f"{total['char_kg'] / 1000:,.1f} t of char, in {len(record['regions'])} regions, with up to "
+        f"{total['most_barrels']} barrels at once."
+    )
+    if record["estimated_fields"]:
+        out.print(f"{record['estimated_fields']:,} of {total['fields']:,} fields are estimated, not surveyed.")
+    out.print(proof(record["solve"]))
+    table = Table("Region", "Villages", "Most barrels", "Residue, t", "Char, t")
+    for region in record["regions"]:
+        mine = region["totals"]
+        table.add_row(
+            escape(region["folder"]), str(len(region["villages"])), str(max(region["barrels_by_week"], default=0)),
+            f"{mine.get('residue_kg', 0) / 1000:,.1f}", f"{mine.get('char_kg', 0) / 1000:,.1f}",
+        )  # fmt: skip
+    out.print(table)
+    out.print(f"\nMap: {(folder / 'overview.html').resolve()}", markup=False)
+    out.print(f"All files: {folder.resolve()}", markup=False)
+
+
 def proof(solve: dict[str, float]) -> str:
     """How good the plan is proven to be, in words."""
     seconds = f"{solve['seconds']:,.0f} s"

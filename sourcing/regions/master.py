@@ -61,6 +61,8 @@ DEAR = 20.0
 """A limit may be overstepped in the master for so many times the most that a unit of it was seen to be worth."""
 CLOSE = 0.2
 """Prices are good enough when master and bound differ by this share of the gap asked for."""
+WHOLE_SHARE = 0.3
+"""Share of a region's time in which a small one is bounded in whole barrels."""
 CALM = 3
 """After so many drawings of pairs without a gain worth having, the search ends."""
 SMALL_MASS_KG = 1e-6
@@ -82,6 +84,7 @@ class Ask:
     hours: float
     """Barrel-hours that all residue of the whole would take [h]."""
     seconds: float
+    """Time for it [s]; 0: nothing is solved, the region only says what it shares."""
     seed: int
 
 
@@ -89,6 +92,8 @@ class Ask:
 class Answer:
     """One region's answer to prices, in costs made least."""
 
+    solved: bool
+    """Whether its relaxed plan and prices mean anything."""
     bound: float
     """Least priced cost of its own question, or less."""
     cost: float
@@ -130,12 +135,14 @@ def answer(ask: Ask) -> Answer:
         "sign": own.sign,
     }
     found: dict[str, Any]
-    if ask.lot_price is None:
-        found = _relaxed(region, ask)
+    if ask.lot_price is None and ask.seconds > 0:
+        found = _relaxed(region, own, ask)
     else:
+        bound = _loose(own, ask.price) if ask.lot_price is None else _bound(region, own, ask)
         found = {
-            "bound": _bound(region, own, ask), "cost": np.nan, "use": np.zeros(len(ask.price)),
-            "lot_use": np.zeros(len(region.shared)), "lot_price": ask.lot_price, "limit_price": ask.price,
+            "solved": False, "bound": bound, "cost": np.nan, "use": np.zeros(len(ask.price)),
+            "lot_use": np.zeros(len(region.shared)), "lot_price": np.zeros(len(region.shared)),
+            "limit_price": ask.price,
         }  # fmt: skip
     return Answer(**found, **common, seconds=time.monotonic() - began)
 
@@ -156,7 +163,13 @@ def priced(model: Model, price: Floats) -> tuple[Model, sparse.csr_matrix]:
     return kept, shared
 
 
-def _relaxed(region: Region, ask: Ask) -> dict[str, Any]:
+def _loose(own: Model, price: Floats) -> float:
+    """A quick bound on a region's priced cost, with its lots all its own."""
+    free, _ = priced(own, price)
+    return engine.safe_bound(free, np.zeros(free.shape[0]))
+
+
+def _relaxed(region: Region, own: Model, ask: Ask) -> dict[str, Any]:
     """The wide question, relaxed: the region's own part of the plan, and the prices of the lots that belong to it."""
     it = region.wide
     model = likely_links(it, build(it))
@@ -184,9 +197,9 @@ def _relaxed(region: Region, ask: Ask) -> dict[str, Any]:
         row = at + np.searchsorted(np.unique(it.arc_lot), region.wide_shared)
         price = np.maximum(-outcome.row_duals[row], 0.0) * region.owned
     carried = np.bincount(it.arc_lot, weights=z[model.columns["x"]], minlength=len(it.lot_mass_kg))
-    loose = build(region.own)
     return {
-        "bound": engine.safe_bound(priced(loose, ask.price)[0], np.zeros(loose.shape[0] - len(ask.price))),
+        "solved": outcome.row_duals is not None and outcome.z is not None,
+        "bound": _loose(own, ask.price),
         "cost": float(model.cost @ z),
         "use": shared @ z,
         "lot_use": carried[region.wide_shared],
@@ -212,11 +225,13 @@ def _bound(region: Region, own: Model, ask: Ask) -> float:
     cost = model.cost.copy()
     cost[model.columns["x"]] += of_lot[it.arc_lot]
     free, _ = priced(replace(model, cost=cost), ask.price)
+    loose = engine.safe_bound(free, np.zeros(free.shape[0]))
     if free.shape[1] > WHOLE_AT_ONCE:
-        return engine.run(free, relaxed=True, interior=True, rough=ROUGH, seconds=ask.seconds, seed=ask.seed).bound
+        outcome = engine.run(free, relaxed=True, interior=True, rough=ROUGH, seconds=ask.seconds, seed=ask.seed)
+        return max(loose, outcome.bound)
     tight, outcome = strengthen(it, free, ask.seconds / 2, ask.seed)
-    whole = engine.run(tight, seconds=ask.seconds / 2, gap=1e-4, seed=ask.seed)
-    return max(outcome.bound, whole.bound)
+    whole = engine.run(tight, seconds=ask.seconds * WHOLE_SHARE, gap=1e-4, seed=ask.seed)
+    return max(loose, outcome.bound, whole.bound)
 
 
 # ------------------------------------------------------------------------------------------------------- the master
@@ -523,20 +538,26 @@ class _Work:
         """
         stop = time.monotonic() + share * self.left
         price = np.zeros((self.count, len(self.limits.high)))
+        self._meet(self.ask(price, None, meeting=True), price)
+        best, best_lots, reach, done = -np.inf, np.zeros(len(self.lots)), REACH, 0
+        if self.lending is not None:  # what regions do when barrels cost nothing, for prices that differ between them
+            self._add(self.ask(price, None))
         if start is None:
-            self._add(self.ask(price, None), price)
             hours = np.array([a.hours for a in self.first])
             asked = self.ask(price, self.limits.fleet, float(hours.sum()))
-            self._add(asked, price)
+            self._add(asked)
+            weights = np.array([a.hours * a.solved + 1e-9 for a in asked])
             told = np.array([a.limit_price for a in asked])
-            price = np.tile(np.average(told, axis=0, weights=np.maximum(hours, 1e-9)), (self.count, 1))
+            price = np.tile(np.average(told, axis=0, weights=weights), (self.count, 1))
+            best_lots = self._lot_prices(asked)
         else:
             price = price + start
-        best, best_price, best_lots, reach = -np.inf, price, np.zeros(0), REACH
-        done = 0
+        best_price = price
         for turn in range(rounds):
+            if time.monotonic() > stop:
+                break
             answers = self.ask(price, None)
-            self._add(answers, price)
+            self._add(answers)
             lots = self._lot_prices(answers)
             worth = sum(a.cost + float(p @ a.use) for a, p in zip(answers, price, strict=True)) + self._paid(price)
             if worth > best:
@@ -549,7 +570,7 @@ class _Work:
             found = self.master((best_price - width, best_price + width))
             self.tell("prices", np.nan, self.sign * worth)
             near = abs(found.cost - best) <= CLOSE * self.gap * max(abs(found.cost), 1e-9)
-            if near or reach < REACH / 50 or time.monotonic() > stop:
+            if near or reach < REACH / 50:
                 break
             price = found.price
         return best_price, best_lots, self.master(None).weight, done
@@ -557,21 +578,20 @@ class _Work:
     def master(self, box: tuple[Floats, Floats] | None) -> _Mastered:
         return _master(self.columns, self.count, self.limits, self.lending, max(self.left, 1.0), box)
 
-    def ask(self, price: Floats, fleet: Floats | None, hours: float = 0.0) -> list[Answer]:
+    def ask(self, price: Floats, fleet: Floats | None, hours: float = 0.0, meeting: bool = False) -> list[Answer]:
         """Every region's answer to prices (R, M), or to its share of the fleet."""
-        seconds = self.each(0.5)
+        seconds = 0.0 if meeting else self.each(0.5)
         asks = [Ask(s, p, None, fleet, hours, seconds, self.seed) for s, p in zip(self.sources, price, strict=True)]
         return list(self.map(answer, asks))
 
-    def _add(self, answers: list[Answer], price: Floats) -> None:
-        if not self.first:
-            self._meet(answers)
-        self.bound = max(self.bound, sum(a.bound for a in answers) + self._paid(price))
+    def _add(self, answers: list[Answer]) -> None:
         for r, a in enumerate(answers):
-            self.columns.add(r, a.cost, a.use, a.lot_use)
+            if a.solved:
+                self.columns.add(r, a.cost, a.use, a.lot_use)
 
-    def _meet(self, answers: list[Answer]) -> None:
-        """What is learnt of the regions from their first answers."""
+    def _meet(self, answers: list[Answer], price: Floats) -> None:
+        """What is learnt of the regions before anything is asked of them."""
+        self.bound = sum(a.bound for a in answers) + self._paid(price)
         self.first, self.sign = answers, answers[0].sign
         for r, a in enumerate(answers):
             if a.idle:
@@ -771,11 +791,13 @@ def solve_regions(
     """
     began = time.monotonic()
     tell = progress or (lambda step, value, bound: None)
+    if len(sources) == 1 and lending is None:
+        return _alone(sources[0], limits, gap, seconds, seed, map)
     work = _Work(sources, limits, lending, gap, began + seconds, seed, tell, map, hands)
     price, done = np.zeros((len(sources), len(limits.high))), 0
     with contextlib.suppress(KeyboardInterrupt):  # ends the search like the end of the time
         price, lots, weight, done = work.settle(start, rounds, 0.35)
-        work.prove(price, lots, 0.15)
+        work.prove(price, lots, 0.4)
         work.whole(*work.shares(weight), 0.6)
         calm = 0
         while len(sources) > 1 and calm < CALM and work.left > 1.0 and work.reached() > gap:
@@ -788,6 +810,17 @@ def solve_regions(
         plans, value, bound, work.reached(), cost, np.round(allotment).astype(np.int64), price[:, : limits.weeks], done,
         time.monotonic() - began,
     )  # fmt: skip
+
+
+def _alone(source: Source, limits: Limits, gap: float, seconds: float, seed: int, map: Map) -> Joint:
+    """One region is the whole: nothing is priced."""
+    mass = np.full(len(source().shared), np.inf)
+    made = next(iter(map(plan_share, [Share((source,), limits, (mass,), gap, seconds, seed)])))
+    if made is None:
+        raise NoPlanError("no plan can meet all the wishes at once, or none was found in the time there was")
+    plan = made[0].plan
+    standing = plan.barrels.sum(axis=0)[None]
+    return Joint((plan,), plan.value, plan.bound, plan.gap, 0.0, standing, np.zeros(standing.shape), 0, plan.seconds)
 
 
 def solve_in_regions(

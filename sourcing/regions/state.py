@@ -34,7 +34,7 @@ from sourcing.intake.survey import RawLayer, Survey, read_layer, read_survey
 from sourcing.intake.villages import village_points
 from sourcing.network.paths import Parts, PathNetwork, build_network
 from sourcing.network.ways import LONLAT, local_crs
-from sourcing.placement import Placement, check
+from sourcing.placement import Instance, Placement, check
 from sourcing.plan import Land, Placed, Plan, drawn_up, load_values
 from sourcing.regions.cut import Limits, Region, limits_of, restrict, without_least
 from sourcing.regions.master import Joint, solve_regions
@@ -464,6 +464,7 @@ def region_plan(place: Place, number: int, placement: Placement, made_at: dateti
     home = [v for v, r in whole.region_of.items() if r == number]
     here = region_land(place, whole, number, home, own=True)
     it = without_least(here.problem.instance, limits_of(here.problem.instance))
+    placement = _work_of(it, placement)
     faults = tuple(check(it, replace(placement, bound=np.inf if placement.goal != "clear" else -np.inf)))
     network, survey = place.get(_name("region-around", number))
     haul = whole.haul
@@ -481,6 +482,14 @@ def region_plan(place: Place, number: int, placement: Placement, made_at: dateti
         number, villages, totals, placement.barrels.sum(axis=0), pd.Series(taken, index=keys),
         pd.Series(region.own.lot_mass_kg[region.shared], index=keys), faults,
     )  # fmt: skip
+
+
+def _work_of(it: Instance, plan: Placement) -> Placement:
+    """The plan with its work told in the classes of this question; its carries are the same."""
+    keys = np.stack([it.arc_site[plan.carry_arc], it.arc_classes[plan.carry_arc], plan.carry_week])
+    every, which = np.unique(keys, axis=1, return_inverse=True)
+    kg = np.bincount(which.reshape(-1), weights=plan.carry_kg, minlength=every.shape[1]).astype(np.float64)
+    return replace(plan, work_site=every[0], work_class=every[1], work_week=every[2], work_kg=kg)
 
 
 # ------------------------------------------------------------------------------------------------------ the main line
