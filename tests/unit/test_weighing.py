@@ -114,8 +114,10 @@ def test_the_command_tells_it_in_words_and_as_json(plan, whole, tmp_path):
     words = ["weigh", str(plan), "--barrels", "2,3,4", "--chart", str(chart), "--seconds", "30"]
     told = CliRunner().invoke(main, words)
     assert told.exit_code == 0, told.output
-    for part in ("WHAT ONE MORE WOULD EARN", "One more barrel earns about", "WHAT WAS LEFT OUT",
-                 "MORE OR FEWER BARRELS", "From 2 to 3 barrels each further one earns about", "this season's fleet"):  # fmt: skip
+    for part in (
+        "WHAT ONE MORE WOULD EARN", "One more barrel earns about", "WHAT WAS LEFT OUT", "MORE OR FEWER BARRELS",
+        "From 2 to 3 barrels each further one earns about", "this season's fleet",
+    ):  # fmt: skip
         assert part in told.output, part
     assert chart.read_text().startswith("<?xml")
     plain = CliRunner().invoke(main, ["weigh", str(plan), "--json"])
