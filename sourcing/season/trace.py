@@ -413,8 +413,14 @@ _KINDS: Mapping[str, _Kind] = MappingProxyType(
             "Weeks with at least fleet.several barrels busy to fleet.busy_floor, summed over sites.",
             _unit("site-weeks"), _site_sum(_several), _none,
         ),
-        "fields": _Kind("Fields that the plan was made for.", _unit("fields"), _no_parts, _none),
-        "area_ha": _Kind("Area of the fields that the plan was made for.", _unit("ha"), _no_parts, _none),
+        "fields": _Kind(
+            "Fields that the plan was made for.", _unit("fields"),
+            lambda scope: [Part(str(v["id"]), float(v["fields"])) for v in scope.record["villages"]], _none,
+        ),
+        "area_ha": _Kind(
+            "Area of the fields that the plan was made for, on the ellipsoid; plan.gpkg holds it field by field.",
+            _unit("ha"), _no_parts, _none, lambda scope, _parts: float(scope.row["area_ha"]),
+        ),
         "residue_free_kg": _Kind(
             "Dry residue free to take in all fields, summed over villages.", _unit("kg"), _free, _supply_figures
         ),

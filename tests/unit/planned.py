@@ -9,7 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import geopandas as gpd
-from shapely.geometry import LineString, box
+from shapely.geometry import LineString, Point, box
 
 from sourcing.plan import Plan, plan_season
 
@@ -35,8 +35,16 @@ file = "paths.gpkg"
 """
 
 
+WORKSHOP = """
+[layers.workshop]
+file = "workshop.gpkg"
+[works]
+presses = { large_electric = 1 }
+"""
+
+
 @cache
-def planned(villages: int = 2, fields: int = 12, paths: bool = True) -> Plan:
+def planned(villages: int = 2, fields: int = 12, paths: bool = True, workshop: bool = False) -> Plan:
     """A plan for `fields` square fields in each of `villages` villages, maize and cotton in turn."""
     rows, shapes = [], []
     for v in range(villages):
@@ -56,7 +64,11 @@ def planned(villages: int = 2, fields: int = 12, paths: bool = True) -> Plan:
                 LineString([(X + 255, Y), (X + 255, Y + 500)]),
             ]
             gpd.GeoDataFrame(geometry=lines, crs=CRS).to_file(Path(folder) / "paths.gpkg")
-        (Path(folder) / "season.toml").write_text(SEASON + (PATHS if paths else ""), encoding="utf-8")
+        if workshop:
+            spot = gpd.GeoDataFrame(geometry=[Point(X + 900, Y + 255)], crs=CRS)
+            spot.to_file(Path(folder) / "workshop.gpkg")
+        text = SEASON + (PATHS if paths else "") + (WORKSHOP if workshop else "")
+        (Path(folder) / "season.toml").write_text(text, encoding="utf-8")
         return plan_season(Path(folder), WHEN)
 
 
