@@ -56,7 +56,7 @@ class Words:
         village table, `several` how many barrels count as several.
         """
         named = {
-            "weeks": self.number(village["several_weeks"]), "several": self.number(several),
+            "weeks": self.weeks(int(village["several_weeks"])), "several": self.number(several),
             "most": self.number(village["most_barrels"]), "barrel_weeks": self.number(village["barrel_weeks"]),
             "residue": self.tonnes(village["residue_kg"]), "given": self.tonnes(village["residue_given_kg"]),
             "free": self.tonnes(village["residue_free_kg"]), "metres": self.number(village["mean_carry_m"]),
@@ -71,6 +71,10 @@ class Words:
         """A number with as many decimals as it needs, at most six figures in all."""
         plain = f"{value:.6g}"
         return self.number(value, 0 if "e" in plain else len(plain.partition(".")[2]))
+
+    def weeks(self, count: int) -> str:
+        """A number of weeks, such as '1 week' or '14 weeks'."""
+        return self("unit.week_one") if count == 1 else self("unit.weeks", n=self.number(count))
 
     def tonnes(self, kg: float) -> str:
         """A mass [kg] in tonnes, with one decimal below 100."""

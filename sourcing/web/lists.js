@@ -70,7 +70,7 @@ function fieldDetail(i) {
 }
 
 const sureLine = ({ sure }) => t('sure.line', { word: t(`sure.${sure.word}`), chance: number(sure.chance), several: number(sure.several) });
-const wholeOf = (site) => t('site.whole', { weeks: number(site.several), several: number(season.several) });
+const wholeOf = (site) => t('site.whole', { weeks: weeksSaid(site.several), several: number(season.several) });
 const nameOf = (site) => season.villages[site.village]?.name ?? '';
 const nameOfWeek = (w) => (season.weeks[w] ? season.weeks[w].days : '–');
 
@@ -84,7 +84,7 @@ function drawRanking() {
       el('button', { type: 'button', class: 'plain', text: village.name, onclick: () => { filter('village', i); goToVillage(i); } }),
       village.estimated > 0.5 ? el('span', { class: 'tag', text: t('rank.estimated') }) : null,
       best?.sure ? el('span', { class: `tag ${best.sure.word}`, text: sureLine(best) }) : null,
-      village.deploy ? el('span', { class: 'score' }, el('b', { text: number(village.several) }), ` ${t('rank.weeks_short')}`) : el('span', { class: 'score', text: t('rank.none') }),
+      village.deploy ? el('span', { class: 'score' }, el('b', { text: number(village.several) }), ` ${t(village.several === 1 ? 'rank.week_short' : 'rank.weeks_short')}`) : el('span', { class: 'score', text: t('rank.none') }),
       village.deploy ? sparkline(barrels, busy, Math.max(season.most, ...barrels)) : null,
       el('p', { text: village.reason }));
   }));

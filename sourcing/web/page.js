@@ -32,6 +32,7 @@ function number(value, places = 0) {
 
 const tonnes = (kg) => number(kg / 1000, kg < 99500 ? 1 : 0);
 const mass = (kg) => (kg == null ? '–' : kg < 1000 ? `${number(kg)} ${t('unit.kg')}` : `${tonnes(kg)} ${t('unit.t')}`);
+const weeksSaid = (n) => (n === 1 ? t('unit.week_one') : t('unit.weeks', { n: number(n) })); // as Words.weeks
 const metres = (m) => (m == null ? '–' : `${number(m)} ${t('unit.m')}`);
 
 function el(tag, props = {}, ...kids) {
@@ -149,7 +150,7 @@ function tellSeason() {
     ['now.most', number(Math.max(0, ...standing)), 'most'], ['site.barrel_weeks', number(sum(standing)), 'weeks'],
     ['now.sites', number(mine.length), 'places'], ['now.residue', tonnes(sum(mine.flatMap((site) => site.residue))), 'residue'],
   ]);
-  at('sofar').textContent = keep.length ? t('now.longest', { sites: keep.slice(0, 3).map((site) => t(site.sure ? 'now.longest_sure' : 'now.longest_one', { site: site.name, weeks: number(site.several), sure: site.sure && t(`sure.${site.sure.word}`) })).join(', ') }) : '';
+  at('sofar').textContent = keep.length ? t('now.longest', { sites: keep.slice(0, 3).map((site) => t(site.sure ? 'now.longest_sure' : 'now.longest_one', { site: site.name, weeks: weeksSaid(site.several), sure: site.sure && t(`sure.${site.sure.word}`) })).join(', ') }) : '';
   at('status').textContent = `${t('week.season')}. ${answer}`;
 }
 
