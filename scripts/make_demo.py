@@ -57,6 +57,7 @@ VILLAGES = (  # invented name, prefix of the plot numbers, fields surveyed; larg
     ("Zhantoque", "ZH", 60),
 )
 RIVER, TRIBUTARY = "Sorrelin", "Ettwin"
+WORKSHOP = "Sorrelin road workshop"
 
 # crop: yield [t/ha], spread, first day of harvest, days it takes, clear-by day, words in the survey (usual first)
 CROPS: dict[str, tuple[float, float, str, int, str, tuple[str, ...]]] = {
@@ -1285,6 +1286,16 @@ def grow(seed: int = SEED, say=print) -> Demo:
     return Demo(land, villages, ways, houses, forest, survey, later, clean)
 
 
+def place_workshop(demo: Demo) -> Point:
+    """Beside the road, where it comes nearest to the middle of all fields, and clear of houses."""
+    whole = sum(v.fields for v in demo.villages)
+    middle = Point(*(sum(getattr(v, axis) * v.fields for v in demo.villages) / whole for axis in "xy"))
+    road = unary_union([w.line for w in demo.ways if w.kind == "road" and not w.crossing])
+    taken = unary_union([*(h for h, _, _ in demo.houses), demo.land.water, *demo.forest]).buffer(20)
+    free = road.buffer(18).difference(road.buffer(12)).difference(taken)
+    return shapely.ops.nearest_points(free, middle)[0]
+
+
 def save(demo: Demo, folder: Path) -> None:
     """Write the layers. season.toml is written by hand and left alone."""
     folder.mkdir(parents=True, exist_ok=True)
@@ -1296,6 +1307,8 @@ def save(demo: Demo, folder: Path) -> None:
     write(demo.later, folder / "second_survey.gpkg", "fields", "Unknown")
     hamlets = {"hamlet": [v.name for v in demo.villages], "geometry": [Point(v.x, v.y) for v in demo.villages]}
     write(pd.DataFrame(hamlets), folder / "land.gpkg", "villages", "Point")
+    shop = pd.DataFrame({"name": [WORKSHOP], "geometry": [place_workshop(demo)]})
+    write(shop, folder / "land.gpkg", "workshop", "Point")
     rains = [w.crossing == "ford" for w in demo.ways]
     ways = pd.DataFrame(
         {

@@ -86,6 +86,15 @@ def test_most_fields_lie_near_a_path_and_their_village(survey):
     assert (fields.distance(home[fields.village].set_axis(fields.index)) < 1500).mean() > 0.9
 
 
+def test_the_workshop_stands_by_the_road_near_the_middle_and_clear_of_houses(survey):
+    plane = "+proj=tmerc +lat_0=-21.9 +lon_0=22.6 +k=1 +ellps=WGS84"
+    (spot,) = survey.workshop.frame.to_crs(plane).geometry
+    ways = survey.paths.frame.to_crs(plane)
+    assert 5 < ways[ways["way"] == "road"].distance(spot).min() < 30
+    assert gpd.read_file(SEASON / "houses.gpkg", layer="houses").to_crs(plane).distance(spot).min() >= 20
+    assert survey.villages.frame.to_crs(plane).distance(spot).max() < 5000
+
+
 def test_the_relief_covers_the_land_and_is_no_cliff(survey):
     west, south, east, north = survey.paths.frame.total_bounds
     with rasterio.open(survey.elevation) as relief:
