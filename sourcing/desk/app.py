@@ -117,6 +117,8 @@ def routes() -> list[Route]:
         _post(f"{s}/survey/{{role}}/look", survey.look_into),
         _get(f"{s}/findings", survey.findings),
         _post(f"{s}/check", survey.check),
+        _get(f"{s}/row/{{row}}", survey.row),
+        _post(f"{s}/row/{{row}}", survey.save_row),
         _post(f"{s}/crop-words", survey.crop_words),
         _get(f"{s}/send-back.xlsx", survey.send_back),
         _get(f"{s}/file", survey.season_file),

@@ -272,7 +272,6 @@ def filled(entry: Entry, form: Mapping[str, Sequence[str]], raw: Mapping[str, An
         if set(value) == set(stands):
             return before
         return value or ([] if entry.default else None)
-        return value
     text = texts[0] if texts else ""
     if text == "":
         return "" if before == "" else None

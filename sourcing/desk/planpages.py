@@ -135,7 +135,8 @@ def _onward(season: Season, job: jobs.Job) -> str:
     """Where the page goes on to when the work is done."""
     ways = {
         "plan": ("plans", job.result), "what_if": ("compared", job.result), "compare": ("compared", job.result),
-        "check": ("findings",), "land": ("choose",), "look": ("survey", str(job.args.get("role", ""))),
+        "check": ("findings",), "mend": ("findings",), "land": ("choose",),
+        "look": ("survey", str(job.args.get("role", ""))),
     }  # fmt: skip
     if job.state != "done" or job.kind not in ways:
         return ""

@@ -28,15 +28,17 @@ from sourcing.desk.front import (
     season_text,
     show,
 )  # fmt: skip
-from sourcing.desk.seasonfile import Changes, change, changed, save, value_at
+from sourcing.desk.seasonfile import Changes, SeasonText, change, changed, save, value_at
 from sourcing.desk.shelf import RASTERS, Season, free_name, new_file_name, new_folder_name
 from sourcing.desk.store import digest, read_json, write_whole
 from sourcing.desk.views import cut, matching
 from sourcing.desk.work import CHECK_FILE, SEND_BACK_FILE, look_file
 from sourcing.errors import InputError, UsageError
+from sourcing.intake.cells import fold
 from sourcing.intake.cropnames import NOT_A_CROP
 from sourcing.intake.guard import check_before_opening
 from sourcing.intake.guess import Heading, guess_columns
+from sourcing.intake.mend import BY_HAND, mended_name, read_row
 from sourcing.intake.readers import TABLES
 from sourcing.intake.survey import columns_of
 from sourcing.options import season_text as new_season_text
@@ -106,7 +108,7 @@ def survey(request: Request) -> Response:
     """The files of a season: dropped in, and what each is used for."""
     season = season_of(request)
     text = season_text(season)
-    named = text.raw.get("layers", {}) if isinstance(text.raw.get("layers"), dict) else {}
+    named = now_named(text)
     files = season.files()
     roles = []
     for role, (label, help_text) in {**ROLES, **SINGLE_FILES}.items():
@@ -344,6 +346,75 @@ def crop_words(request: Request, form: Form) -> Response:
         return go("s", season.key, "findings", said="same")
     change(season, changes, one(form, "seen"))
     return _check_now(season)
+
+
+def _row_of(request: Request) -> tuple[Season, SeasonText, int, dict[str, Any]]:
+    """The row in the address, in a survey that was checked as it is now."""
+    season = season_of(request)
+    text = season_text(season)
+    kept, current = fresh(season, text, CHECK_FILE)
+    number = request.path_params["row"]
+    if not number.isdigit() or len(number) > 9 or text.settings is None:
+        raise LookupError(number)
+    if not kept or not current:
+        raise UsageError("The files or the settings have changed. Check the survey again, then mend the row.")
+    if season.base is not None:
+        raise UsageError("Rows are mended in the season itself, not in a what-if.")
+    if "fields" not in now_named(text):
+        raise UsageError("The fields come from elsewhere than one file of this season; mend them there.")
+    return season, text, int(number), kept
+
+
+def now_named(text: SeasonText) -> dict[str, Any]:
+    """The layers that the season file names, as plain values."""
+    layers = text.raw.get("layers", {})
+    return dict(layers) if isinstance(layers, dict) else {}
+
+
+@reading
+def row(request: Request) -> Response:
+    """One row of the survey with what was found in it, to be mended or set aside."""
+    season, text, number, kept = _row_of(request)
+    assert text.settings is not None
+    layer = text.settings.layers.fields
+    cells = read_row(season.folder, layer, number)
+    known = columns_of("fields")
+    named = {theirs: ours for ours, theirs in layer.columns.items() if theirs in cells}
+    named |= {theirs: n for theirs in cells for n, c in known.items()
+              if fold(theirs) in [fold(x) for x in (n, *c.also)] and n not in named.values()}  # fmt: skip
+    rows = [{"theirs": h, "text": cells[h], "column": known[o]} for h, o in named.items() if o in known]
+    found = [f for f in kept["findings"] if f["row"] == number and f["file"] == layer.file]
+    return show(request, "row.html", season=season, part="findings", text=text, row=number, cells=rows, found=found,
+                file=layer.file, copy=mended_name(Path(layer.file).name),
+                aside="crop" in named.values())  # fmt: skip
+
+
+@changing
+def save_row(request: Request, form: Form) -> Response:
+    """Has a row mended or set aside, in a copy of the survey."""
+    season, text, number, _ = _row_of(request)
+    assert text.settings is not None
+    layer = text.settings.layers.fields
+    cells = read_row(season.folder, layer, number)
+    if one(form, "act") == "set_aside":
+        columns = [layer.columns.get("crop", ""), *(h for h in cells if fold(h) in _crop_headings())]
+        heading = next((h for h in columns if h in cells), "")
+        if not heading:
+            raise UsageError("The crop stands in no column of this file, so a single row cannot be set aside.")
+        changes = {heading: BY_HAND}
+    else:
+        changes = {
+            h: one(form, f"cell:{h}") for h in cells if f"cell:{h}" in form and one(form, f"cell:{h}") != cells[h]
+        }
+    if not changes:
+        return go("s", season.key, "findings", said="same")
+    jobs.start(season, "mend", {"row": number, "cells": changes})
+    return go("s", season.key, "work")
+
+
+def _crop_headings() -> list[str]:
+    column = columns_of("fields")["crop"]
+    return [fold(x) for x in (column.name, *column.also)]
 
 
 @reading

@@ -26,12 +26,14 @@ from sourcing.change.compare import Comparison, compare
 from sourcing.change.telling import details, overall, title, to_tell, why, write_comparison
 from sourcing.change.twosided import write_two_sided_map
 from sourcing.desk.jobs import JOB_FILE, LOCK_FILE, stop_file
+from sourcing.desk.seasonfile import change, read_text, value_at
 from sourcing.desk.shelf import WORK, Season, stamp
 from sourcing.desk.store import HeldError, digest, held, read_json, write_json
 from sourcing.errors import InputError, NoPlanError, SourcingError
-from sourcing.intake.cropnames import CropNames
+from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
+from sourcing.intake.mend import BY_HAND, LAYER, write_mended
 from sourcing.intake.readers import TABLES, read_table, sha256_of
 from sourcing.intake.sendback import findings_places, findings_table, write_send_back
 from sourcing.intake.survey import Survey, read_survey
@@ -121,7 +123,7 @@ def _watch(stop: Path, told: Told, kind: str) -> None:
 
     def look() -> None:
         while not stop.exists():
-            if kind in ("look", "check") and time.monotonic() - began > LOOK_S:
+            if kind in ("look", "check", "mend") and time.monotonic() - began > LOOK_S:
                 told.end("failed", problems=("Reading the files took too long. Try them one by one.",))
                 _thread.interrupt_main()
                 return
@@ -254,6 +256,24 @@ def _check(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     return ""
 
 
+def _mend(folder: Path, args: dict[str, Any], tell: Tell) -> str:
+    """Puts one row right in a copy of the survey, makes the season use that copy, and checks it again."""
+    season = Season("", folder, None)
+    now = read_text(season)
+    if now.settings is None:
+        raise InputError(now.faults)
+    layer = now.settings.layers.fields
+    tell("Writing the mended copy")
+    name = write_mended(folder, layer, int(args["row"]), dict(args["cells"]))
+    changes: dict[tuple[str, ...], Any] = {("layers", "fields", "file"): name}
+    ending = Path(name).suffix
+    changes["layers", "fields", "layer"] = LAYER if ending == ".gpkg" else None
+    if BY_HAND in args["cells"].values():
+        changes["crop_names", BY_HAND] = NOT_A_CROP
+    change(season, {p: v for p, v in changes.items() if v != value_at(now.raw, p)}, now.digest)
+    return _check(folder, {}, tell)
+
+
 def _checked(survey: Survey, fields: Fields, settings: Settings, values: Values) -> dict[str, Any]:
     table = findings_table(fields.findings)
     by_crop = fields.frame.groupby("crop")["area_ha"].agg(["size", "sum"]).sort_values("sum", ascending=False)
@@ -268,6 +288,7 @@ def _checked(survey: Survey, fields: Fields, settings: Settings, values: Values)
         "villages": [{"id": str(i), "name": str(n)} for i, n in fields.villages["name"].items()],
         "crops": [[str(c), int(n), float(a)] for c, n, a in by_crop.itertuples()],
         "words": _unknown_words(survey, settings, values), "findings": rows,
+        "file": survey.fields.file,
         "counts": {str(k): int(v) for k, v in table["grade"].value_counts().items()},
     }  # fmt: skip
 
@@ -340,6 +361,7 @@ JOBS: dict[str, tuple[Callable[[Path, dict[str, Any], Told], str], int]] = {
     "compare": (_compare, 11),
     "look": (_look, 1),
     "check": (_check, 3),
+    "mend": (_mend, 4),
     "land": (_land, 4),
 }
 """What the desk can have done, and in how many stages."""

@@ -153,13 +153,13 @@ def test_a_season_from_an_empty_folder_to_sheets_and_a_second_survey(chromium, o
     assert page.locator(".option.wrong").count() == 1
     player.look()
     page.fill('[name="placement.seconds"]', "30")
-    page.fill('[name="placement.gap"]', "0.03")
+    page.fill('[name="placement.gap"]', "0.3")
     player.press("Save")
     player.go("/s/Valley/settings/chances")
     page.fill('[name="stress.replays"]', "50")
     player.press("Save")
     player.go("/s/Valley/figures")
-    page.fill('[name="own:money.char_value_per_kg"]', "0.55")
+    page.fill('[name="own:money.char_value_per_kg"]', "3")
     player.press("Save")
     player.look()
 

@@ -32,7 +32,8 @@ def thinned(folder, every):
     gpd.read_file(DEMO / "survey.gpkg").iloc[::every].to_file(folder / "survey.gpkg", layer="survey")
     shutil.copy(DEMO / "season.toml", folder)
     season = Season(folder.name, folder)
-    set_options(season, {("stress", "replays"): 50, ("sites", "spacing_m"): 1200, ("fleet", "barrels"): 12})
+    set_options(season, {("stress", "replays"): 50, ("sites", "spacing_m"): 1200, ("fleet", "barrels"): 12,
+                         ("values", "money.char_value_per_kg"): 3.0})  # fmt: skip
     return season
 
 
@@ -47,7 +48,7 @@ def plain(record):
 
 def test_check_and_plan_are_the_commands_to_the_digit(tmp_path):
     season = thinned(tmp_path / "home" / "small", 80)
-    set_options(season, {("placement", "gap"): 0.03, ("fleet", "barrels"): 5})
+    set_options(season, {("placement", "gap"): 0.3, ("fleet", "barrels"): 5})
     jobs.start(season, "check", {})
     assert jobs.wait(season, WAIT_S).state == "done"
     kept = read_json(season.work / CHECK_FILE)
@@ -82,7 +83,7 @@ def until_placing(season):
 
 
 def test_stop_keeps_the_best_plan_so_far_and_a_killed_run_leaves_nothing(tmp_path):
-    season = thinned(tmp_path / "home" / "long", 25)
+    season = thinned(tmp_path / "home" / "long", 6)
     set_options(season, {("placement", "seconds"): 600, ("placement", "gap"): 1e-9})
     jobs.start(season, "plan", {})
     job = until_placing(season)
