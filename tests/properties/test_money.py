@@ -1,10 +1,13 @@
 """Money always balances to the cent."""
 
+import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sourcing.season.money import cash_gap, season_money
 from sourcing.season.works import season_work
+from sourcing.season.workshop import briquettes_per_char
 from sourcing.values import Values
 from tests.unit.season_of_work import CALENDAR, HAUL, PLACES, placed, season
 
@@ -25,3 +28,16 @@ def test_cash_follows_from_margin_wear_and_purchases(char, wage, briquette, barr
     money = season_money(work, carries, rates, lots, chosen, values)
     assert cash_gap(money, chosen) == 0
     assert round(money.parts["amount"].sum() * 100) == round(money.margin * 100)
+    # from the field to the bank: what is carried is charred, pressed and sold, and what is sold is paid, to the cent
+    kilos = carries.join(rates["char_kg_per_kg"], on=["crop", "residue"])
+    made = float((kilos["mass_kg"] * kilos["char_kg_per_kg"]).sum())
+    part, price = ("briquettes sold", "money.briquette_per_kg") if shop else ("char sold", "money.char_value_per_kg")
+    weeks_sold = (
+        work.workshop.weeks["sold_kg"] if shop else work.site_weeks.groupby(["week", "village"])["char_kg"].sum()
+    )
+    assert weeks_sold.sum() == pytest.approx(made * (briquettes_per_char(values) if shop else 1.0), rel=1e-9)
+    sales = money.ledger[money.ledger["part"] == part]
+    assert sales["cents"].sum() == np.rint(weeks_sold.to_numpy() * values[price] * 100).sum()
+    assert (sales["cash_week"] == sales["week"] + late).all()
+    bank = chosen.money.opening_cash + money.ledger.loc[money.ledger["in_cash"], "cents"].sum() / 100
+    assert money.weeks["balance"].iloc[-1] == pytest.approx(bank, abs=1e-6)

@@ -104,6 +104,7 @@ def test_warming_potentials_by_edition(values):
     assert co2_equivalent(1, 0, "ar5", values) == 28
     assert co2_equivalent(0, 1, "ar5", values) == 265
     assert co2_equivalent(1, 0, "ar5_feedback", values) == 34
+    assert co2_equivalent(0, 1, "ar5_feedback", values) == 298  # from memory
     assert co2_equivalent(1, 0, "ar6", values) == 27.0
     assert co2_equivalent(0, 1, "ar6", values) == 273
     assert values["climate.gwp.ar6.ch4_fossil"] == 29.8
