@@ -19,7 +19,7 @@ from sourcing.outputs.landlayers import AREA, LINE, POINT, ground_of
 from sourcing.plan import Plan
 from sourcing.season.outcome import site_names
 from sourcing.weeks import Calendar
-from sourcing.words import load_words
+from sourcing.words import Words, load_words
 
 WIDEST_COLUMN = 48
 LAYERS_FILE = "plan.gpkg"
@@ -75,43 +75,50 @@ def write_workbook(plan: Plan, path: Path) -> None:
 
 
 def workbook_tables(plan: Plan) -> Iterable[tuple[str, pd.DataFrame]]:
-    """The sheets of the workbook, in order: name and table, headings with units."""
+    """The sheets of the workbook, in order: name and table, headings with units, in the season's language."""
     words = load_words(plan.settings.season.language)
-    yield (
-        "Totals",
-        pd.DataFrame([(k.replace("_", " "), v) for k, v in plan.record["totals"].items()], columns=["figure", "value"]),
-    )
-    yield "Villages", _headed(plan.village_table.reset_index())
-    yield "Sites", _headed(called(plan).reset_index())
+    for name, frame in _tables(plan, words):
+        key = re.sub(r"\W+", "_", name.lower())
+        yield words.text.get(f"tab.{key}", name), frame.rename(columns=lambda column: heading(str(column), words))
+
+
+def _tables(plan: Plan, words: Words) -> Iterable[tuple[str, pd.DataFrame]]:
+    """The sheets by their English names, columns by our own names."""
+    totals = [(heading(name, words), value) for name, value in plan.record["totals"].items()]
+    yield "Totals", pd.DataFrame(totals, columns=["figure", "value"])
+    several = plan.settings.fleet.several
+    why = [words.reason(row, several) for row in plan.village_table.to_dict("records")]
+    yield "Villages", plan.village_table.assign(reason=why).reset_index()
+    yield "Sites", called(plan).reset_index()
     yield "Barrels by week", barrels_by_week(plan)
-    yield "Work by week", _headed(_labelled(plan.works.site_weeks, plan.calendar))
-    yield "Batches", _headed(_labelled(plan.works.batches, plan.calendar))
+    yield "Work by week", _labelled(plan.works.site_weeks, plan.calendar)
+    yield "Batches", _labelled(_spoken(plan.works.batches, words), plan.calendar)
     yield (
         "Order of fields",
-        _headed(_labelled(plan.works.order.drop(columns="lot"), plan.calendar, "week", "clear_week")),
+        _labelled(_spoken(plan.works.order.drop(columns="lot"), words), plan.calendar, "week", "clear_week"),
     )
-    yield "Moves of barrels", _headed(_labelled(plan.works.moves, plan.calendar))
+    yield "Moves of barrels", _labelled(plan.works.moves, plan.calendar)
     if plan.works.workshop is not None:
-        yield "Workshop", _headed(_labelled(plan.works.workshop.weeks.reset_index(), plan.calendar))
-    yield "Cash by week", _headed(_labelled(plan.money.weeks.reset_index(), plan.calendar))
-    yield "Costs by part", _headed(plan.money.parts.reset_index())
-    yield "Money by village", _headed(plan.money.villages.reset_index())
-    yield "What matters most", _headed(plan.money.tornado.reset_index())
-    yield "Break-even ways", _headed(plan.money.break_even.reset_index())
-    yield "Ledger", _headed(_labelled(plan.money.ledger, plan.calendar, "week", "cash_week"))
+        yield "Workshop", _labelled(plan.works.workshop.weeks.reset_index(), plan.calendar)
+    yield "Cash by week", _labelled(plan.money.weeks.reset_index(), plan.calendar)
+    yield "Costs by part", plan.money.parts.reset_index()
+    yield "Money by village", plan.money.villages.reset_index()
+    yield "What matters most", plan.money.tornado.reset_index()
+    yield "Break-even ways", _spoken(plan.money.break_even.reset_index(), words)
+    yield "Ledger", _labelled(plan.money.ledger, plan.calendar, "week", "cash_week")
     for name, frame in (
         ("Energy", plan.climate.energy),
         ("Warming", plan.climate.warming),
         ("Smoke", plan.climate.smoke),
     ):
         yield name, frame.rename_axis("figure").reset_index()
-    yield "Chances by site", _headed(plan.stress.sites.reset_index())
-    yield "Chances by village", _headed(plan.stress.villages.reset_index())
-    yield "Chances by week", _headed(_labelled(plan.stress.chances, plan.calendar))
+    yield "Chances by site", _spoken(plan.stress.sites, words).reset_index()
+    yield "Chances by village", plan.stress.villages.reset_index()
+    yield "Chances by week", _labelled(plan.stress.chances, plan.calendar)
     if plan.stress.spread is not None:
-        yield "What the spread comes from", _headed(plan.stress.spread.reset_index())
-    yield "Carries", _headed(_labelled(plan.carries.drop(columns="lot"), plan.calendar))
-    yield "Fields", _headed(plan.field_table.reset_index())
+        yield "What the spread comes from", plan.stress.spread.reset_index()
+    yield "Carries", _labelled(_spoken(plan.carries.drop(columns="lot"), words), plan.calendar)
+    yield "Fields", _spoken(plan.field_table, words).reset_index()
     yield "Findings", pd.DataFrame([f.as_dict() for f in plan.findings])
     yield "Set aside", plan.fields.set_aside
     yield "Figures used", pd.DataFrame(plan.record["values_used"])
@@ -130,29 +137,38 @@ def barrels_by_week(plan: Plan) -> pd.DataFrame:
 
 
 UNITS = {
-    "_kg_m3": "[kg/m³]", "_t_ha": "[t/ha]", "_kg": "[kg dry]", "_m": "[m]", "_h": "[h]", "_ha": "[ha]",
-    "_weeks": "[weeks]", "_share": "[0-1]",
+    "_kg_m3": "kg/m³", "_t_ha": "t/ha", "_kg": "kg", "_m2": "m²", "_m": "m", "_h": "h", "_ha": "ha", "_l": "l",
+    "_kwh": "kWh", "_share": "0-1",
 }  # fmt: skip
-EXACT_UNITS = {"char_kg": "char [kg]", "lon": "longitude [°]", "lat": "latitude [°]", "busy": "busy [0-1]"}
+"""Units by the ending of a column's name."""
+EXACT_UNITS = {"lon": "°", "lat": "°", "busy": "0-1"}
+DRY = frozenset({
+    "mass_kg", "taken_kg", "free_kg", "carried_kg", "lost_kg", "residue_kg", "residue_free_kg", "residue_given_kg",
+})  # fmt: skip
+"""Columns of kilos of dry residue."""
 
 
-def heading(name: str) -> str:
-    """A column's heading in words with its unit: 'mean_carry_m' gives 'mean carry [m]'."""
-    if name in EXACT_UNITS:
-        return EXACT_UNITS[name]
-    for ending, unit in UNITS.items():
-        if name.endswith(ending):
-            return f"{name.removesuffix(ending).replace('_', ' ')} {unit}"
-    return re.sub("_", " ", name)
+def heading(name: str, words: Words) -> str:
+    """A column's heading in words with its unit: 'mean_carry_m' gives 'Mean way carried [m]'.
+
+    A column without words is headed by its name.
+    """
+    ending = next((e for e in UNITS if name.endswith(e)), "")
+    label = words.text.get(f"column.{name}", name.removesuffix(ending).replace("_", " "))
+    unit = words("unit.kg_dry") if name in DRY else EXACT_UNITS.get(name, UNITS.get(ending, ""))
+    return f"{label} [{unit}]" if unit and not label.endswith("]") else label
+
+
+def _spoken(frame: pd.DataFrame, words: Words) -> pd.DataFrame:
+    """Crops, residues, ways of carrying and degrees of sureness in words."""
+    groups = {"crop": "crop", "residue": "residue", "mode": "mode", "sureness": "sure"}
+    said = {c: [words.of(group, str(v)) for v in frame[c]] for c, group in groups.items() if c in frame}
+    return frame.assign(**said)
 
 
 def _labelled(frame: pd.DataFrame, calendar: Calendar, *columns: str) -> pd.DataFrame:
     """Week indices as ISO labels, in 'week' or the columns named; also for weeks before and after the season."""
     return frame.assign(**{c: [calendar.label(int(w)) for w in frame[c]] for c in columns or ("week",)})
-
-
-def _headed(frame: pd.DataFrame) -> pd.DataFrame:
-    return frame.rename(columns=heading)
 
 
 def _sheet(writer: Any, name: str, frame: pd.DataFrame) -> None:

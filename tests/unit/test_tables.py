@@ -1,13 +1,17 @@
 """The spreadsheet and the layers, read back with libraries that did not write them."""
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
 import openpyxl
 import pytest
 
+from sourcing.outputs import tables
 from sourcing.outputs.tables import heading, workbook_tables, write_workbook
 from sourcing.plan import plan_season
+from sourcing.words import languages, load_words
+from tests.unit.planned import planned, spoken
 
 DATA = Path(__file__).resolve().parents[3] / "shared" / "data" / "fields"
 TRAP = '=HYPERLINK("http://example.invalid","click")'
@@ -56,8 +60,34 @@ def test_no_heading_carries_a_mass_without_its_unit(plan):
 
 @pytest.mark.parametrize(
     ("name", "shown"),
-    [("mean_carry_m", "mean carry [m]"), ("residue_kg", "residue [kg dry]"), ("char_kg", "char [kg]"),
-     ("bulk_wet_kg_m3", "bulk wet [kg/m³]"), ("village", "village")],
+    [("mean_carry_m", "Mean way carried [m]"), ("residue_kg", "Residue charred [kg dry]"), ("char_kg", "Char [kg]"),
+     ("wet_kg", "Residue as it lies [kg]"), ("bulk_wet_kg_m3", "bulk wet [kg/m³]"), ("village", "Village")],
 )  # fmt: skip
 def test_headings_are_words_with_units(name, shown):
-    assert heading(name) == shown
+    assert heading(name, load_words("en")) == shown
+
+
+@pytest.mark.parametrize("language", languages())
+def test_every_heading_and_every_sheet_has_words(language):
+    """A column or a sheet that is new needs words: `column.NAME` and `tab.NAME` in the word files."""
+    words = load_words(language)
+    frames = dict(tables._tables(planned(), words))
+    columns = {c for frame in frames.values() for c in frame.columns if not c[:4].isdigit()}
+    columns |= set(planned().record["totals"])
+    assert sorted(c for c in columns if f"column.{c}" not in words.text) == []
+    names = {re.sub(r"\W+", "_", name.lower()) for name in frames}
+    assert sorted(name for name in names if f"tab.{name}" not in words.text) == []
+
+
+@pytest.mark.parametrize("language", ["en", "hi", "fr"])
+def test_the_workbook_speaks_the_season_s_language(language, tmp_path):
+    plan, words = spoken(planned(), language), load_words(language)
+    write_workbook(plan, tmp_path / "plan.xlsx")
+    book = openpyxl.load_workbook(tmp_path / "plan.xlsx")
+    villages = book[words("tab.villages")]
+    heads = [cell.value for cell in villages[1]]
+    assert heads[-1] == words("column.reason")
+    assert villages[2][len(heads) - 1].value == words.reason(plan.village_table.iloc[0], plan.settings.fleet.several)
+    carries = book[words("tab.carries")]
+    at = [cell.value for cell in carries[1]].index(words("column.crop"))
+    assert {row[at].value for row in carries.iter_rows(min_row=2)} <= {words.of("crop", c) for c in ("maize", "cotton")}
