@@ -15,6 +15,8 @@ from sourcing.errors import OutputError
 
 PLANS = "plans"
 UNFINISHED = ".unfinished-"
+ABANDONED_S = 24 * 3600.0
+"""An unfinished folder that nothing was written into for so long was left by a run that was killed [s]."""
 
 
 @dataclass
@@ -36,6 +38,7 @@ def new_plan_folder(season: Path, made_at: datetime) -> Iterator[PlanFolder]:
     try:
         plans.mkdir(exist_ok=True)
         work = Path(tempfile.mkdtemp(prefix=UNFINISHED, dir=plans))
+        _clear_away(plans, work.stat().st_mtime)
     except OSError as exc:
         raise OutputError(f"cannot write into {plans}: {exc.strerror}. Choose a folder that you may write to.") from exc
     target = PlanFolder(work, work)
@@ -46,6 +49,14 @@ def new_plan_folder(season: Path, made_at: datetime) -> Iterator[PlanFolder]:
         raise OutputError(f"the plan could not be written into {plans}: {exc.strerror or exc}") from exc
     finally:
         shutil.rmtree(work, ignore_errors=True)
+
+
+def _clear_away(plans: Path, now: float) -> None:
+    """Removes what killed runs left behind; what a run may still be writing into stays."""
+    for left in plans.glob(f"{UNFINISHED}*"):
+        with contextlib.suppress(OSError):
+            if now - left.stat().st_mtime > ABANDONED_S:
+                shutil.rmtree(left, ignore_errors=True)
 
 
 def latest_plan(season: Path) -> Path | None:

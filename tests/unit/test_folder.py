@@ -5,7 +5,7 @@ from pathlib import Path
 import pytest
 
 from sourcing.errors import OutputError
-from sourcing.outputs.folder import latest_plan, new_plan_folder
+from sourcing.outputs.folder import UNFINISHED, latest_plan, new_plan_folder
 
 WHEN = datetime(2027, 4, 5, 6, 7, 8, tzinfo=UTC)
 
@@ -28,6 +28,20 @@ def test_an_interrupted_plan_leaves_nothing_behind(tmp_path, stop):
         raise stop
     assert [p.name for p in (tmp_path / "plans").iterdir()] == [first.final.name]
     assert (first.final / "plan.json").read_text() == "old"
+
+
+def test_what_killed_runs_left_is_cleared_away_on_a_later_day(tmp_path):
+    old, fresh, mine = (tmp_path / "plans" / name for name in (f"{UNFINISHED}old", f"{UNFINISHED}fresh", "2027-old"))
+    for left in (old, fresh, mine):
+        left.mkdir(parents=True)
+        (left / "map.html").write_text("half")
+    for left in (old, mine):
+        os.utime(left, (0, 0))
+    with new_plan_folder(tmp_path, WHEN):
+        pass
+    assert not old.exists()
+    assert fresh.exists()
+    assert mine.exists()
 
 
 def test_two_runs_at_once_do_not_mix(tmp_path):
