@@ -21,7 +21,7 @@ import pandas as pd
 
 from sourcing.carrying.sites import candidate_sites
 from sourcing.change.causes import read_season
-from sourcing.errors import NoPlanError, UsageError
+from sourcing.errors import InputError, NoPlanError, UsageError
 from sourcing.intake.keep import RECORD_FILE, kept_season, read_record
 from sourcing.placement import FREE, OUT, Instance, Placement, check
 from sourcing.placement.answers import LeftOut, alternatives, fleet_curve, held, left_out, shortfalls, weighed
@@ -30,6 +30,7 @@ from sourcing.season.near import read_near, with_kept_sites
 from sourcing.season.outcome import outcome, site_names
 from sourcing.season.problem import Problem, carries_table, working_hours
 from sourcing.season.worth import Unit, worth_table
+from sourcing.settings import Settings, settings_from
 from sourcing.values import Figure
 from sourcing.words import FIRST_LANGUAGE, load_words
 
@@ -42,6 +43,9 @@ PRICE_SECONDS = 60.0
 """Longest time for the prices [s]."""
 LEFT_OUT_SECONDS = 60.0
 """Longest time for what using places left out would cost [s]."""
+DIFFERS = 0.01
+"""Share from which a plan put back is said to be worth something else than its record says; less comes of carrying
+worked out again."""
 UNKNOWN_GAP = 1.0
 """A plan that could be so much better, as a share, says nothing of its fleet."""
 
@@ -60,6 +64,7 @@ class Question:
     """What each place is called: an opened one as on every output, another by its own name or id."""
     villages: pd.DataFrame
     """The plan's village table."""
+    notes: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -178,9 +183,17 @@ def _question(folder: Path, tell: Tell) -> Iterator[Question]:
             )
         tell("Reading the plan")
         season = read_season(inside, record)
-        yield _put_back(
-            folder, record, land_of(season.settings, season.values, season.survey, season.fields, tell), tell
-        )
+        settings = as_made(season.settings, record)
+        yield _put_back(folder, record, land_of(settings, season.values, season.survey, season.fields, tell), tell)
+
+
+def as_made(settings: Settings, record: dict[str, Any]) -> Settings:
+    """The settings a plan was made with, its defaults too, which may have changed since; files as they are kept."""
+    kept = settings.model_dump(mode="json")
+    try:
+        return settings_from({**record["settings"], "layers": kept["layers"], "values_file": kept["values_file"]})
+    except InputError:  # an option that there is no more
+        return settings
 
 
 def _put_back(folder: Path, record: dict[str, Any], land: Land, tell: Tell) -> Question:
@@ -210,7 +223,14 @@ def _put_back(folder: Path, record: dict[str, Any], land: Land, tell: Tell) -> Q
     bound = min(bound, placement.value) if clear else max(bound, placement.value)
     gap = abs(bound - placement.value) / max(abs(placement.value), 1e-9)
     placed = replace(placement, bound=bound, gap=gap, status="within_gap")
-    return _named(folder.resolve().name, land, problem, placed, ids, ground)
+    unit, said = Unit(placement.goal, land.settings.season.currency), float(record["totals"]["value"])
+    changed = abs(placement.value - said) > DIFFERS * abs(said)
+    note = (
+        f"Put back, the plan is worth {unit.amount(placement.value)}; its record says {unit.amount(said)}: the program "
+        "or its figures have changed since it was made."
+    )
+    question = _named(folder.resolve().name, land, problem, placed, ids, ground)
+    return replace(question, notes=(note,) if changed else ())
 
 
 def _named(
@@ -232,7 +252,7 @@ def _weigh(
 ) -> Weighing:
     it, plan, settings = q.problem.instance, q.placement, q.land.settings
     unit = Unit(plan.goal, settings.season.currency)
-    notes: list[str] = []
+    notes = list(q.notes)
     tell("Drawing prices")
     worth, season, duals = pd.DataFrame(columns=["kind"]), np.nan, None
     try:

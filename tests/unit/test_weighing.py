@@ -11,8 +11,9 @@ from click.testing import CliRunner
 from sourcing.cli import main
 from sourcing.errors import NoPlanError, UsageError
 from sourcing.plan import place_barrels, read_land
+from sourcing.settings import settings_from
 from sourcing.weighing import figures
-from sourcing.weighing.figures import curve_table, fleets_named, weigh
+from sourcing.weighing.figures import as_made, curve_table, fleets_named, weigh
 from sourcing.weighing.telling import curve_lines, draw_curve, left_out_lines, stops_paying, text
 from tests.unit.two_surveys import SEASON, fields, planned, season
 
@@ -142,6 +143,18 @@ def test_a_plan_that_cannot_be_put_back_says_so(kept, plan, tmp_path):
         (copy / "inputs.zip").unlink()
         with pytest.raises(UsageError, match=r"inputs\.zip"):
             weigh(copy)
+
+
+def test_a_plan_is_weighed_with_the_settings_it_was_made_with_its_defaults_too(plan):
+    record = json.loads((plan / "plan.json").read_text())
+    kept = settings_from(record["settings"])
+    record["settings"]["fleet"]["busy_floor"] = 0.25  # as if that had been the default then
+    record["settings"]["layers"]["fields"]["file"] = "where_it_was_then.gpkg"
+    made = as_made(kept, record)
+    assert made.fleet.busy_floor == 0.25
+    assert made.layers == kept.layers
+    record["settings"]["fleet"]["gone_since"] = 1
+    assert as_made(kept, record) == kept
 
 
 @pytest.mark.parametrize("text", ["a", "3,-1", "2.5", "0"])
