@@ -131,6 +131,8 @@ def routes() -> list[Route]:
         _post(f"{s}/choose", settings.save_choice),
         _get(f"{s}/land.json", settings.land),
         _post(f"{s}/land", settings.draw_land),
+        _post(f"{s}/close", settings.close),
+        _get(f"{s}/findings.json", survey.findings_on_map),
         _get(f"{s}/plan", plan.run),
         _post(f"{s}/plan", plan.start_run),
         _get(f"{s}/work", plan.work),

@@ -30,7 +30,7 @@ from sourcing.desk.gate import PAGE_POLICY
 from sourcing.desk.seasonfile import Changes, change, changed, read_text, value_at
 from sourcing.desk.shelf import WHAT_IF, Season, new_folder_name
 from sourcing.desk.store import read_json, write_whole
-from sourcing.desk.work import CHECK_FILE, COMPARED
+from sourcing.desk.work import CHECK_FILE, COMPARED, WAYS_FILE
 from sourcing.errors import UsageError
 from sourcing.intake.keep import named_files
 from sourcing.outputs.folder import PLANS
@@ -136,6 +136,7 @@ def _onward(season: Season, job: jobs.Job) -> str:
     ways = {
         "plan": ("plans", job.result), "what_if": ("compared", job.result), "compare": ("compared", job.result),
         "check": ("findings",), "mend": ("findings",), "land": ("choose",),
+        "close": ("choose",),
         "look": ("survey", str(job.args.get("role", ""))),
     }  # fmt: skip
     if job.state != "done" or job.kind not in ways:
@@ -346,6 +347,8 @@ def _differences(season: Season, other: Season) -> list[str]:
     found = []
     for path, value in _changes_from(season, other).items():
         found.append(f"{'.'.join(path)} = {value}" if value is not None else f"{'.'.join(path)}: as by default")
+    if value_at(read_text(other).raw, ("layers", "paths", "file")) == WAYS_FILE:
+        found.append("ways closed on the map")
     return found
 
 
@@ -442,5 +445,10 @@ def adopt(request: Request, form: Form) -> Response:
     if other.base is None:
         raise UsageError("This is no what-if.")
     base = other.base
-    change(base, _changes_from(base, other), one(form, "seen") or season_text(base).digest)
+    changes = dict(_changes_from(base, other))
+    if (ways := value_at(read_text(other).raw, ("layers", "paths", "file"))) == WAYS_FILE:
+        old = value_at(read_text(base).raw, ("layers", "paths")) or {}
+        changes |= {("layers", "paths", k): None for k in old if k != "file"}
+        changes["layers", "paths", "file"] = f"{WHAT_IF}/{other.name}/{ways}"
+    change(base, changes, one(form, "seen") or season_text(base).digest)
     return go("s", base.key, "plan", said="adopted")

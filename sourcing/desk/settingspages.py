@@ -281,3 +281,19 @@ def draw_land(request: Request, form: Form) -> Response:
     season = season_of(request)
     jobs.start(season, "land", {})
     return go("s", season.key, "work")
+
+
+@changing
+def close(request: Request, form: Form) -> Response:
+    """Closes a way at one spot of a what-if season."""
+    season = season_of(request)
+    if season.base is None:
+        raise UsageError("Ways are closed in a what-if, so that the season itself stays as it is.")
+    try:
+        lon, lat = float(one(form, "lon")), float(one(form, "lat"))
+    except ValueError as exc:
+        raise UsageError("Write longitude and latitude as degrees, such as 30.51 and -15.02.") from exc
+    if not (-180 <= lon <= 180 and -90 <= lat <= 90):
+        raise UsageError("Longitude goes from -180 to 180 degrees, latitude from -90 to 90.")
+    jobs.start(season, "close", {"lon": lon, "lat": lat})
+    return go("s", season.key, "work")

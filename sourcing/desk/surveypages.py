@@ -9,7 +9,7 @@ from typing import Any
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import FileResponse, Response
+from starlette.responses import FileResponse, JSONResponse, Response
 
 from sourcing.desk import jobs
 from sourcing.desk.front import (
@@ -62,6 +62,8 @@ SINGLE_FILES = {
     "climate": ("Climate", "A table of weeks with humidity, temperature, rain and wind."),
 }
 FINDINGS_A_PAGE = 50
+MOST_ON_MAP = 5_000
+"""Findings that the map shows at most."""
 FIRST_STEPS = ("region", "currency", "language")
 
 
@@ -320,6 +322,21 @@ def findings(request: Request) -> Response:
     return show(request, "findings.html", season=season, part="findings", kept=kept, fresh=current, text=text,
                 rows=rows[at.first : at.last], at=at, grade=grade, what=what, kinds=kinds, crops=crops,
                 not_a_crop=NOT_A_CROP)  # fmt: skip
+
+
+@reading
+def findings_on_map(request: Request) -> Response:
+    """Where findings lie, for the map; the gravest are drawn last, on top."""
+    kept = read_json(season_of(request).work / CHECK_FILE)
+    if not isinstance(kept, dict):
+        raise LookupError(CHECK_FILE)
+    grade, what = request.query_params.get("grade", ""), request.query_params.get("what", "")
+    rows = [f for f in matching(kept["findings"], grade=grade, what=what) if "at" in f][:MOST_ON_MAP]
+    told = [
+        {"at": f["at"], "grade": f["grade"], "words": f"{f['file']}, {f['row']}: {f['found']}. {f['remedy']}"}
+        for f in rows
+    ]
+    return JSONResponse({"points": told[::-1]})
 
 
 @changing

@@ -182,7 +182,7 @@ def plain_table(rows: Sequence[Mapping[str, Any]], words: Words) -> Table:
     names = list(rows[0])
     right = frozenset(i for i, n in enumerate(names) if all(isinstance(r.get(n), int | float) for r in rows))
     text = tuple(tuple(_cell(r.get(n), words) for n in names) for r in rows)
-    heads = tuple(h[:1].upper() + h[1:] for h in map(heading, names))
+    heads = tuple(h[:1].upper() + h[1:] for h in (heading(n, words) for n in names))
     return Table(heads, text, right)
 
 
@@ -203,7 +203,7 @@ def compared(tables: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]
         columns, rows = table["columns"], table["rows"]
         right = frozenset(i for i in range(len(columns)) if rows and all(isinstance(r[i], int | float) for r in rows))
         text = tuple(tuple(_cell(v, words) for v in row) for row in rows)
-        heads = tuple(heading(c)[:1].upper() + heading(c)[1:] for c in columns)
+        heads = tuple(h[:1].upper() + h[1:] for h in (heading(c, words) for c in columns))
         found.append((str(name), Table(heads, text, right)))
     return found
 

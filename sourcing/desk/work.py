@@ -29,14 +29,15 @@ from sourcing.desk.jobs import JOB_FILE, LOCK_FILE, stop_file
 from sourcing.desk.seasonfile import change, read_text, value_at
 from sourcing.desk.shelf import WORK, Season, stamp
 from sourcing.desk.store import HeldError, digest, held, read_json, write_json
-from sourcing.errors import InputError, NoPlanError, SourcingError
+from sourcing.errors import InputError, NoPlanError, SourcingError, UsageError
 from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
 from sourcing.intake.mend import BY_HAND, LAYER, write_mended
 from sourcing.intake.readers import TABLES, read_table, sha256_of
 from sourcing.intake.sendback import findings_places, findings_table, write_send_back
-from sourcing.intake.survey import Survey, read_survey
+from sourcing.intake.survey import Survey, read_layer, read_survey
+from sourcing.network.closing import close_way
 from sourcing.outputs.write import write_plan
 from sourcing.plan import load_values, plan_season, read_land
 from sourcing.season.near import read_near
@@ -53,6 +54,8 @@ LOOK_S = 20.0 * 60
 """Reading files and judging rows is given up after this long [s]."""
 MOST_SHAPES = 4_000
 """Up to so many fields are drawn as areas on the map for choosing; above it, as dots."""
+WAYS_FILE = "ways.gpkg"
+"""The path layer of a what-if in which ways are closed."""
 CHECK_FILE, SEND_BACK_FILE, LAND_FILE = "check.json", "send-back.xlsx", "land.json"
 COMPARED = "compared"
 
@@ -332,6 +335,27 @@ def _land(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     return ""
 
 
+def _close(folder: Path, args: dict[str, Any], tell: Tell) -> str:
+    """Closes a way at one spot, in a path layer of the what-if's own, and draws the land anew."""
+    season = Season("", folder, None)
+    now = read_text(season)
+    if now.settings is None:
+        raise InputError(now.faults)
+    if now.settings.layers.paths is None:
+        raise UsageError("this season has no path layer, so no way can be closed")
+    tell("Closing the way")
+    ways = close_way(read_layer(folder, "paths", now.settings.layers.paths), float(args["lon"]), float(args["lat"]))
+    working = folder / f".writing-{WAYS_FILE}"
+    working.unlink(missing_ok=True)
+    ways.to_file(working, layer="ways", driver="GPKG", engine="pyogrio")
+    working.replace(folder / WAYS_FILE)
+    paths = value_at(now.raw, ("layers", "paths"))
+    if paths != {"file": WAYS_FILE}:
+        changes: dict[tuple[str, ...], Any] = {("layers", "paths", key): None for key in paths}
+        change(season, {**changes, ("layers", "paths", "file"): WAYS_FILE}, now.digest)
+    return _land(folder, {}, tell)
+
+
 def _lon_lat(point: Any) -> list[float]:
     return [round(float(point.x), 6), round(float(point.y), 6)]
 
@@ -363,6 +387,7 @@ JOBS: dict[str, tuple[Callable[[Path, dict[str, Any], Told], str], int]] = {
     "check": (_check, 3),
     "mend": (_mend, 4),
     "land": (_land, 4),
+    "close": (_close, 5),
 }
 """What the desk can have done, and in how many stages."""
 

@@ -114,7 +114,8 @@ def test_pages_allow_no_script_or_style_but_the_desk_s_own_and_nothing_from_else
         "/s/valley/plans/..", "/s/valley/plans/..%2f..%2f..", "/s/valley/plans/%2e%2e/files/outside.txt",
         "/s/valley/plans/x/files/..%2f..%2f..%2f..%2foutside.txt",
         "/s/valley/compared/..%2f..%2f..", "/assets/..%2fpage.js",
-        "/assets/%2fetc%2fpasswd", "/s/valley/survey/..%2f..", "/s/valley/settings/..%2f", "/s/.desk/survey", "/s//survey",
+        "/assets/%2fetc%2fpasswd", "/s/valley/survey/..%2f..", "/s/valley/settings/..%2f", "/s/.desk/survey",
+        "/s//survey",
     ],
 )  # fmt: skip
 def test_no_path_leaves_the_seasons(asked, path):
@@ -279,7 +280,8 @@ def test_no_address_makes_the_desk_stumble(asked, path, words, query):
 @settings(deadline=None, max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.sampled_from(POSTS), WORDS, st.dictionaries(st.sampled_from([
     "name", "seen", "file", "layer", "body", "col.crop", "own:money.wage_per_h", "fleet.barrels", "fleet.barrels_from",
-    "wishes.fixed#", "wishes.fixed#0.first_day", "kind", "id", "choice", "word", "means", "barrels", "price", "job", "act",
+    "wishes.fixed#", "wishes.fixed#0.first_day", "kind", "id", "choice", "word", "means", "barrels", "price", "job",
+    "act",
 ]), WORDS, max_size=8))  # fmt: skip
 def test_no_form_makes_the_desk_stumble_or_changes_what_it_has_not_seen(asked, home, path, word, form):
     from urllib.parse import quote

@@ -1,5 +1,24 @@
 // The map on which villages and places are asked for or left out. It draws what the desk sends, and sends one choice at a time.
 "use strict";
+addEventListener("DOMContentLoaded", () => {
+  const box = document.getElementById("points");
+  if (!box) return;
+  const colours = { refused: "#1b2430", set_aside: "#9c2f1c", mended: "#1d6b3f", look: "#f5a31a" };
+  box.closest("details").addEventListener("toggle", async () => {
+    if (box.dataset.drawn) return;
+    box.dataset.drawn = "begun";
+    const found = await (await fetch(box.dataset.points)).json();
+    const map = L.map(box, { attributionControl: false, preferCanvas: true, zoomSnap: 0.25 });
+    const marks = found.points.map((p) => L.circleMarker([p.at[1], p.at[0]], { radius: 6, weight: 1, color: "#1b2430", fillColor: colours[p.grade], fillOpacity: 0.9 }).addTo(map).bindPopup(() => {
+      const made = document.createElement("span");
+      made.textContent = p.words;
+      return made;
+    }));
+    if (marks.length) map.fitBounds(L.featureGroup(marks).getBounds().pad(0.15));
+    else map.setView([0, 0], 2);
+    box.dataset.drawn = "yes";
+  });
+});
 addEventListener("DOMContentLoaded", async () => {
   const box = document.getElementById("choose");
   if (!box) return;
@@ -7,12 +26,15 @@ addEventListener("DOMContentLoaded", async () => {
   const land = await (await fetch(say.land)).json();
   const map = L.map(box, { attributionControl: false, preferCanvas: true, zoomSnap: 0.25 });
   const flip = ([lon, lat]) => [lat, lon];
-  const ground = L.canvas({ padding: 0.3 });
+  const ground = L.canvas({ padding: 0.3, tolerance: 6 });
   for (const ring of land.fields) {
     if (ring.length === 1) L.circleMarker(flip(ring[0]), { renderer: ground, radius: 1.5, weight: 0, fillColor: "#8cb9e6", fillOpacity: 0.8, interactive: false }).addTo(map);
     else L.polygon(ring.map(flip), { renderer: ground, weight: 0.8, color: "#3f6f9f", fillColor: "#8cb9e6", fillOpacity: 0.9, interactive: false }).addTo(map);
   }
-  for (const line of land.paths) L.polyline(line.map(flip), { renderer: ground, weight: 1.2, color: "#8a7f6a", interactive: false }).addTo(map);
+  for (const line of land.paths) {
+    const path = L.polyline(line.map(flip), { renderer: ground, weight: say.close ? 2.5 : 1.2, color: "#8a7f6a", interactive: Boolean(say.close) }).addTo(map);
+    if (say.close) path.on("click", (e) => L.popup().setLatLng(e.latlng).setContent(shut(e.latlng)).openOn(map));
+  }
   for (const r of land.refused) L.circleMarker(flip(r.at), { radius: 3.5, weight: 0, fillColor: "#a09a8c", fillOpacity: 0.9 }).addTo(map).bindPopup(() => text(`${say.refused}: ${r.name ? r.name + ", " : ""}${r.reason}`));
   const marks = [];
   const style = (kind, choice) => ({
@@ -37,6 +59,20 @@ addEventListener("DOMContentLoaded", async () => {
   function text(words) {
     const made = document.createElement("span");
     made.textContent = words;
+    return made;
+  }
+  function shut(at) {
+    const made = document.createElement("div");
+    made.className = "popup";
+    const button = document.createElement("button");
+    button.type = "button";
+    button.textContent = say.shut;
+    button.addEventListener("click", () => {
+      document.getElementById("lon").value = at.lng.toFixed(6);
+      document.getElementById("lat").value = at.lat.toFixed(6);
+      document.getElementById("close").requestSubmit();
+    });
+    made.append(button);
     return made;
   }
   function panel(kind, row, mark) {
