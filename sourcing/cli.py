@@ -37,9 +37,10 @@ from sourcing.intake.changes import field_story, history_lines, told_accepted, t
 from sourcing.intake.fields import clean_fields
 from sourcing.intake.history import accept, changes_of, fields_today, surveys, undo, write_originals
 from sourcing.intake.keep import read_record
-from sourcing.intake.sendback import write_send_back
+from sourcing.intake.sendback import write_findings, write_send_back
 from sourcing.intake.survey import read_survey, schema
 from sourcing.options import options, season_text
+from sourcing.outputs.findingsmap import write_findings_map
 from sourcing.outputs.tables import LAYERS_FILE
 from sourcing.outputs.weekpicture import scene_from, telling_week, week_of, write_week_picture
 from sourcing.outputs.write import write_plan
@@ -117,7 +118,11 @@ def start(folder: Path) -> None:
 @json_option
 @click.option("--all", "every", is_flag=True, help="Show every finding, not one line for each kind.")
 @click.option("--send-back", type=click.Path(path_type=Path), help="Write the rows that need mending into this .xlsx.")
-def check(folder: Path, as_json: bool, every: bool, send_back: Path | None) -> None:
+@click.option("--map", "map_file", type=click.Path(path_type=Path), help="Draw where things were found in this .html.")
+@click.option("--table", type=click.Path(path_type=Path), help="Write all findings into this .csv.")
+def check(
+    folder: Path, as_json: bool, every: bool, send_back: Path | None, map_file: Path | None, table: Path | None
+) -> None:
     """Read the survey and report what was found in it. Writes nothing into the season folder."""
     settings = read_settings(folder)
     values = load_values(folder, settings)
@@ -128,6 +133,12 @@ def check(folder: Path, as_json: bool, every: bool, send_back: Path | None) -> N
     if send_back is not None:
         count = write_send_back(send_back, survey.fields, fields.findings)
         err.print(f"{count} rows to mend are in {send_back}.", markup=False)
+    if map_file is not None:
+        count = write_findings_map(survey, fields, settings.season.name, map_file)
+        err.print(f"{count} rows in which something was found are drawn in {map_file}.", markup=False)
+    if table is not None:
+        write_findings(table, fields.findings)
+        err.print(f"All findings are in {table}.", markup=False)
     if as_json:
         found = {
             "kept": len(fields.frame),

@@ -47,7 +47,8 @@ def show_findings(findings: Iterable[Finding], every: bool) -> None:
         out.print(line, markup=False)
     if found:
         out.print(
-            "\n--all shows every finding; --send-back FILE writes the rows to mend as a spreadsheet.", markup=False
+            "\n--all shows every finding; --map FILE.html draws them; --send-back FILE.xlsx writes the rows to mend.",
+            markup=False,
         )
 
 

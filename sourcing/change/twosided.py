@@ -6,26 +6,23 @@ a site is a ring as large as its barrel-weeks.
 
 from __future__ import annotations
 
-import json
 from importlib.metadata import distribution
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
 import geopandas as gpd
-import shapely
 from jinja2 import Environment
 from markupsafe import Markup
 
 from sourcing.change.compare import Comparison, Side
 from sourcing.change.telling import FATES, overall, title, to_tell, why
 from sourcing.errors import OutputError, UsageError
+from sourcing.outputs.findingsmap import DIGITS, rings, script_json
 from sourcing.outputs.maps import leaflet_text, policy
 
 MOST_OUTLINES = 20_000
 """Up to so many fields, those that stay as they are are drawn too."""
-DIGITS = 6
-"""Decimals of a degree that are kept: a tenth of a metre."""
 COLOURS = {
     "new": "#1f8a4c", "gone": "#b5432e", "changed": "#d99a1c", "redrawn": "#d99a1c", "moved": "#d99a1c",
     "split": "#7a5ba8", "merged": "#7a5ba8", "rearranged": "#7a5ba8",
@@ -57,7 +54,7 @@ def render_two_sided_map(c: Comparison) -> str:
         title=title(c)[0], names=(c.a.name, c.b.name), told=to_tell(c), overall=[*overall(c), *why(c)], key=key,
         policy_mark="POLICY-HERE", licence=distribution("django-js-lib-leaflet").read_text("LICENSE") or "",
         style=Markup(f"<style>{leaflet_text('leaflet.css')}</style>\n<style>{_web('twosided.css')}</style>"),
-        data=_script_json(data),
+        data=script_json(data),
         scripts=Markup(f"<script>{leaflet_text('leaflet.js')}</script>\n<script>{_web('twosided.js')}</script>"),
     )  # fmt: skip
     return page.replace("POLICY-HERE", policy(page), 1)
@@ -94,26 +91,8 @@ def _fields(c: Comparison, frame: gpd.GeoDataFrame, end: str) -> list[dict[str, 
         fate = "changed" if fate == "same" else fate
         words = f"{identity}, {crop[i]}" + (f": {FATES[fate]}" if fate else "")
         more = str(changes.get(identity, ""))
-        found.append({"rings": _rings(shape), "fate": fate, "told": f"{words} ({more})" if more else words})
+        found.append({"rings": rings(shape), "fate": fate, "told": f"{words} ({more})" if more else words})
     return found
-
-
-def _rings(shape: Any) -> list[list[list[list[float]]]]:
-    """Parts, rings and corners of an area as [lat, lon]."""
-    parts = shapely.get_parts(shape)
-    return [
-        [
-            [[round(y, DIGITS), round(x, DIGITS)] for x, y in shapely.get_coordinates(ring).tolist()]
-            for ring in (part.exterior, *part.interiors)
-        ]
-        for part in parts
-        if part.geom_type == "Polygon"
-    ]
-
-
-def _script_json(value: Any) -> Markup:
-    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return Markup(text.translate({ord(sign): f"\\u{ord(sign):04x}" for sign in "<>&\u2028\u2029"}))
 
 
 def _web(name: str) -> str:

@@ -120,6 +120,14 @@ def _tame(value: object) -> object:
     return value
 
 
+def write_findings(path: Path, findings: Iterable[Finding]) -> None:
+    """Writes all findings as a table in CSV. Raises OutputError when it cannot."""
+    try:
+        path.write_text(safe_csv(findings_table(findings)), encoding="utf-8-sig", newline="")
+    except OSError as exc:
+        raise OutputError(f"{path} could not be written: {exc.strerror or exc}") from exc
+
+
 def write_send_back(path: Path, raw: RawLayer, findings: Iterable[Finding]) -> int:
     """Writes the file to send back as a spreadsheet; returns its number of rows. Raises OutputError when it cannot."""
     frame = to_send_back(raw, findings)
