@@ -11,6 +11,7 @@ from sourcing.outputs.moneysheet import HIGH_END, LOW_END, TORNADO_ROWS, money_s
 from sourcing.outputs.outlooksheet import outlook_sheet
 from sourcing.outputs.programme import programme
 from sourcing.outputs.sheets import sheet_pages
+from sourcing.outputs.startsheet import needs_by_week, start_sheet
 from sourcing.outputs.workshopsheet import workshop_sheet
 from sourcing.season.money import season_money
 from sourcing.season.works import season_work
@@ -131,3 +132,24 @@ def test_nothing_lies_over_another_with_a_workshop(language):
     pages = list(sheet_pages(prog))
     assert [(i, pair) for i, page in enumerate(pages) for pair in overlaps(page)] == []
     assert [(i, words) for i, page in enumerate(pages) for words in off_the_page(page)] == []
+
+
+def test_the_sheet_to_start_from_counts_what_the_weeks_need():
+    prog = programme(with_workshop(planned(), presses={"large_electric": 1}))
+    needs, work = needs_by_week(prog), prog.works.site_weeks
+    first = prog.weeks.start
+    assert needs.at["barrels", first] == work.loc[work["week"] == first, "barrels"].sum()
+    assert needs.loc["barrels"].max() == prog.plan.record["totals"]["most_barrels"]
+    assert (needs.loc["gloves"] == needs.loc["tenders"]).all()
+    assert (needs.loc["beaters"] == 5 * needs.loc["places_in_use"]).all()
+    means = needs[[str(k).startswith("mode.") for k in needs.index]]
+    assert len(means) == prog.plan.carries["mode"].nunique()
+    assert (means.sum() >= (needs.loc["carriers"] > 0)).all()
+    assert needs.loc["flour"].sum() == pytest.approx(
+        prog.works.workshop.weeks["flour_kg"].reindex(needs.columns).sum()
+    )  # fmt: skip
+    said = words_of(start_sheet(prog, "A4"))
+    assert {"Barrels with lids", "People in the workshop", "Flour for the week, kg"} <= set(said)
+    here = work[work["week"] == first]["site_id"]
+    assert {prog.site_names[s] for s in here} <= set(said)
+    assert list(start_sheet(programme(without_barrels(planned())), "A4")) == []
