@@ -356,7 +356,7 @@ def test_real_smallholder_fields_week_by_week(opener, tmp_path):
     assert opened.asked == [(tmp_path / "m.html").as_uri()]
 
 
-@pytest.mark.parametrize("language", ["hi", "mr", "fr"])
+@pytest.mark.parametrize("language", ["bn", "hi", "fr"])
 def test_another_language_from_end_to_end(language, opener, axe, tmp_path):
     plan = landscape(n_fields=60, n_villages=2, language=language, names=["पिंपळगाव", "Tielba"])
     write_map(plan, tmp_path / "m.html")
