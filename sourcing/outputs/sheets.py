@@ -21,7 +21,6 @@ from sourcing.outputs.pages import INK, MARGIN, QUIET, Column, Page, column_widt
 from sourcing.outputs.programme import Programme, programme
 from sourcing.outputs.sheetparts import (
     GRID_HEAD_MM,
-    GRID_ROW_MM,
     SHADES,
     WeekRow,
     facts,
@@ -32,6 +31,7 @@ from sourcing.outputs.sheetparts import (
     heading,
 )
 from sourcing.outputs.sitesheet import call_lines, site_sheet
+from sourcing.outputs.startsheet import start_sheet
 from sourcing.outputs.villagesheet import concerned, site_row, village_sheet
 from sourcing.outputs.weekpicture import overview, scene_of
 from sourcing.outputs.workshopsheet import workshop_sheet
@@ -75,12 +75,13 @@ def write_sheets(plan: Plan, path: Path, paper: str = "A4") -> None:
 
 
 def sheet_pages(prog: Programme, paper: str = "A4") -> Iterator[Page]:
-    """All pages in order, one at a time: decision, villages, wall calendar, money, chances, then village by village its
-    places, the workshop, and the safety sheet.
+    """All pages in order, one at a time: decision, villages, what must be there, wall calendar, money, chances, then
+    village by village its places, the workshop, and the safety sheet.
     """
     land = land_of(prog.plan)
     yield title_sheet(prog, land, paper)
     yield from village_list(prog, paper)
+    yield from start_sheet(prog, paper)
     if prog.site_names:
         yield from wall_calendar(prog, paper)
     yield from money_sheet(prog, paper)
@@ -343,6 +344,8 @@ def _calendar_rows(prog: Programme, weeks: range) -> list[WeekRow | str]:
     return rows
 
 
+LEAST_WALL_ROW_MM = 4.2
+"""A row of the wall calendar is at least this high: low, so that a few rows more take no other page [mm of A4]."""
 WALL_ROW_MM = 7.0
 """A row of the wall calendar is at most this high [mm of A4]."""
 
@@ -354,7 +357,7 @@ def _calendar_pages(
     while rows:
         page = Page(paper, lying=True)
         y = head(page, prog.plan.settings.season.name, title, (prog.days(weeks[0], weeks[-1]),))
-        fit = max(int((page.bottom - y - GRID_HEAD_MM - 6) / GRID_ROW_MM), 2)
+        fit = max(int((page.bottom - y - GRID_HEAD_MM - 6) / LEAST_WALL_ROW_MM), 2)
         here = rows[:fit]
         if len(rows) > fit and isinstance(here[-1], str):
             here = here[:-1]
