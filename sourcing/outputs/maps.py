@@ -94,7 +94,7 @@ def render_map(plan: Plan, *, offline: bool = True, generated_at: datetime | Non
         "title": words("map.title", season=plan.settings.season.name),
         "season": plan.settings.season.name,
         "weeks": plan.calendar.count,
-        "rank_lead": words("rank.lead", several=several),
+        "rank_lead": words("rank.lead", several=words.number(several)),
         "about": _about(plan, words, offline),
         "licence": _leaflet_licence(),
         "cautions": warn,

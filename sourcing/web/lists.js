@@ -80,7 +80,7 @@ function drawRanking() {
     const barrels = season.weeks.map((_, w) => sum(sites.map((s) => s.barrels[w])));
     const busy = season.weeks.map((_, w) => (barrels[w] ? sum(sites.map((s) => s.barrels[w] * s.busy[w])) / barrels[w] : 0));
     const best = village.several ? bySeveral(sites)[0] : null;
-    return el('li', { 'data-village': i, 'data-id': village.id, class: village.deploy ? null : 'without' },
+    return el('li', { 'data-village': i, 'data-rank': number(i + 1), 'data-id': village.id, class: village.deploy ? null : 'without' },
       el('button', { type: 'button', class: 'plain', text: village.name, onclick: () => { filter('village', i); goToVillage(i); } }),
       village.estimated > 0.5 ? el('span', { class: 'tag', text: t('rank.estimated') }) : null,
       best?.sure ? el('span', { class: `tag ${best.sure.word}`, text: sureLine(best) }) : null,

@@ -76,6 +76,7 @@ CASES = {
     "odd names": lambda: renamed(planned(), *ODD_NAMES),
     "no barrels": lambda: without_barrels(planned()),
     "Hindi": lambda: spoken(renamed(planned(), DEVANAGARI, LONG), "hi"),
+    "Bengali": lambda: spoken(planned(), "bn"),
     "many scripts": lambda: renamed(planned(), *MANY_SCRIPTS),
     "French": lambda: spoken(planned(), "fr"),
 }
