@@ -15,6 +15,7 @@ from sourcing.geodesy import areas_ha, mend_rings
 from sourcing.intake.cells import FIRST_YEAR, LAST_YEAR, as_dates, as_numbers, as_yes_no, fold, number
 from sourcing.intake.fields import clean_fields
 from sourcing.intake.survey import RawLayer, Survey
+from sourcing.residue.mixed import with_second_crops
 from sourcing.values import Values
 from tests.surveys import season, square, table
 
@@ -45,6 +46,7 @@ row = st.fixed_dictionaries(
         "harvest_end": day, "clear_by": day, "share_promised": cell, "yield_t_ha": cell, "area_stated": cell,
         "consent": st.sampled_from([None, "yes", "no", "?", "perhaps"]),
         "field_id": st.sampled_from([None, "1", "2", "x"]),
+        "crop_2": word, "share_2": cell, "yield_2_t_ha": cell, "plants": cell,
     },
 )  # fmt: skip
 
@@ -77,6 +79,12 @@ def test_rows_in_are_rows_kept_and_mended_and_set_aside(rows):
     assert (frame.harvest_start <= frame.harvest_end).all()
     assert frame.share_promised.between(0, 1).all()
     assert not (frame.yield_t_ha <= 0).any()
+    if "crop_2" in frame:
+        assert frame.crop_2.isin(["", *VALUES.crops()]).all()
+        assert frame.share_2.dropna().between(0, 1, inclusive="neither").all()
+        assert frame.share_2[frame.crop_2 == ""].isna().all()
+    whole = with_second_crops(fields, VALUES).frame
+    assert whole.area_ha.sum() == pytest.approx(frame.area_ha.sum())
 
 
 @settings(deadline=None, max_examples=40, suppress_health_check=[HealthCheck.too_slow])
