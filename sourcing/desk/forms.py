@@ -298,11 +298,11 @@ def _value(shape: Shape, text: str) -> Any:
 def filled_number(text: str) -> Any:
     """A number as people write it, with point or comma; text that is none stays text."""
     plain = text.replace("\N{MINUS SIGN}", "-").replace(" ", "").replace("\u00a0", "")
-    if re.fullmatch(r"-?\d+,\d{1,2}", plain):
+    if re.fullmatch(r"-?[0-9]+,[0-9]{1,2}", plain):
         plain = plain.replace(",", ".")
-    if re.fullmatch(r"-?\d{1,15}", plain):
+    if re.fullmatch(r"-?[0-9]{1,15}", plain):
         return int(plain)
-    return float(plain) if re.fullmatch(r"-?\d{0,15}\.?\d{1,12}", plain) else text
+    return float(plain) if re.fullmatch(r"-?[0-9]{0,15}\.?[0-9]{1,12}", plain) else text
 
 
 def _table(text: str) -> dict[str, Any]:
@@ -322,7 +322,7 @@ def _table(text: str) -> dict[str, Any]:
 def _filled_rows(entry: Entry, form: Mapping[str, Sequence[str]], before: Any) -> Any:
     if f"{entry.name}#" not in form:
         return before
-    count = min(int(form[f"{entry.name}#"][0]) if form[f"{entry.name}#"][0].isdigit() else 0, MOST_ROWS)
+    count = min(int(form[f"{entry.name}#"][0]) if form[f"{entry.name}#"][0].isdecimal() else 0, MOST_ROWS)
     names, rows = [], []
     for i in range(count):
         cells = {p.name: (form.get(f"{entry.name}#{i}.{p.name}", ("",))[0]).strip() for p in entry.parts}

@@ -19,7 +19,7 @@ from starlette.responses import HTMLResponse, RedirectResponse, Response
 from sourcing.desk.jobs import Job, current
 from sourcing.desk.seasonfile import ChangedOutsideError, SeasonText, read_text
 from sourcing.desk.shelf import Season, Shelf, stamp
-from sourcing.desk.store import HeldError, read_json
+from sourcing.desk.store import HeldError, kept_json
 from sourcing.desk.wording import Tongue, preferred, tongue
 from sourcing.errors import InputError, SourcingError
 from sourcing.words import languages, load_words
@@ -179,12 +179,12 @@ def trouble(request: Request, status: int, heading: str, told: list[str]) -> Res
 def page_number(request: Request) -> int:
     """The page of a long table that is asked for."""
     text = request.query_params.get("page", "1")
-    return int(text) if text.isdigit() and len(text) < 7 else 1
+    return int(text) if text.isdecimal() and len(text) < 7 else 1
 
 
 def fresh(season: Season, text: SeasonText, name: str) -> tuple[dict[str, Any] | None, bool]:
     """What the desk kept of a season under `name`, and whether it rests on the files as they are now."""
-    kept = read_json(season.work / name)
+    kept = kept_json(season.work / name)
     if not isinstance(kept, dict) or text.settings is None:
         return (kept if isinstance(kept, dict) else None), False
     return kept, kept.get("stamp") == stamp(season, text.settings, text.digest)

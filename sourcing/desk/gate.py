@@ -78,7 +78,7 @@ class Gate:
             return await _say(send, 405, "That is not possible here.")
         most = MOST_UPLOAD_BYTES if scope["path"].endswith(UPLOAD_END) else MOST_FORM_BYTES
         length = asked.get("content-length", "0")
-        if not length.isdigit() or int(length) > most:
+        if not length.isdecimal() or int(length) > most:
             return await _say(send, 413, TooLargeError(most).detail)
         await self.app(scope, _bounded(receive, most), _with_headers(send))
 

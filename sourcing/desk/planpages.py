@@ -29,7 +29,7 @@ from sourcing.desk.front import (
 from sourcing.desk.gate import PAGE_POLICY
 from sourcing.desk.seasonfile import Changes, change, changed, read_text, value_at
 from sourcing.desk.shelf import WHAT_IF, Season, new_folder_name
-from sourcing.desk.store import read_json, write_whole
+from sourcing.desk.store import kept_json, write_whole
 from sourcing.desk.work import CHECK_FILE, COMPARED, WAYS_FILE
 from sourcing.errors import UsageError
 from sourcing.intake.keep import named_files
@@ -242,7 +242,7 @@ def compare(request: Request) -> Response:
     season = season_of(request)
     done = []
     for folder in sorted((season.work / COMPARED).glob("*__*"), reverse=True):
-        if found := read_json(folder / "comparison.json"):
+        if found := kept_json(folder / "comparison.json"):
             done.append({"name": folder.name, "title": found["title"][0]})
     known = list(_comparable(request, season))
     first = request.query_params.get("first", "")
@@ -286,7 +286,7 @@ def _compared(request: Request) -> tuple[Season, Path]:
 def compared(request: Request) -> Response:
     """Two plans side by side: what to tell the villages, what differs, and why."""
     season, folder = _compared(request)
-    found = read_json(folder / "comparison.json")
+    found = kept_json(folder / "comparison.json")
     if not isinstance(found, dict):
         raise LookupError(folder.name)
     words = tongue_of(request).words
@@ -326,7 +326,7 @@ def what_if(request: Request) -> Response:
     season = season_of(request)
     season = season.base or season
     text = season_text(season)
-    checked = read_json(season.work / CHECK_FILE) or {}
+    checked = kept_json(season.work / CHECK_FILE) or {}
     price = load_values(season.folder, text.settings).figure(PRICE[1]) if text.settings is not None else None
     return show(request, "what_if.html", season=season, part="what_if", text=text, rows=_what_if_rows(request, season),
                 villages=checked.get("villages", []), price=price, plans=list(season.plans()))  # fmt: skip

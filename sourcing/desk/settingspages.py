@@ -14,7 +14,7 @@ from sourcing.desk import forms, jobs
 from sourcing.desk.front import Form, changing, fresh, go, one, page_number, reading, season_of, season_text, show
 from sourcing.desk.seasonfile import ChangedOutsideError, SeasonText, change, changed, save, value_at
 from sourcing.desk.shelf import RASTERS, Season
-from sourcing.desk.store import read_json
+from sourcing.desk.store import kept_json
 from sourcing.desk.views import cut
 from sourcing.desk.work import CHECK_FILE, LAND_FILE
 from sourcing.errors import InputError, UsageError
@@ -116,7 +116,7 @@ def _proposals(season: Season, now: SeasonText) -> dict[str, tuple[str, ...]]:
     modes = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("carry") if n.endswith(".payload_wet_kg")))
     presses = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("works.press")))
     setbacks = tuple(dict.fromkeys(n.split(".")[0] for n in values.under("site.setback")))
-    checked = read_json(season.work / CHECK_FILE) or {}
+    checked = kept_json(season.work / CHECK_FILE) or {}
     villages = tuple(v["id"] for v in checked.get("villages", ()))
     grown = tuple(c[0] for c in checked.get("crops", ()))
     mine = tuple(r for r in residues if r.split("/")[0] in grown) or residues
@@ -217,14 +217,14 @@ def land(request: Request) -> Response:
     """The land as the map draws it, with what is chosen."""
     season = season_of(request)
     text = season_text(season)
-    kept = read_json(season.work / LAND_FILE)
+    kept = kept_json(season.work / LAND_FILE)
     if not isinstance(kept, dict):
         raise LookupError(LAND_FILE)
     chosen = {(r["kind"], r["id"]): r["choice"] for r in _choices(kept, text)}
-    for kind, rows in (("village", kept["villages"]), ("site", kept["sites"])):
-        for row in rows:
-            row["choice"] = chosen[kind, row["id"]]
-    return JSONResponse({k: kept[k] for k in ("villages", "sites", "refused", "fields", "paths")})
+    told = {k: kept[k] for k in ("refused", "fields", "paths")}
+    for kind, name in (("village", "villages"), ("site", "sites")):
+        told[name] = [{**row, "choice": chosen[kind, row["id"]]} for row in kept[name]]
+    return JSONResponse(told)
 
 
 def _choices(kept: Mapping[str, Any], text: SeasonText) -> list[dict[str, Any]]:
@@ -253,7 +253,7 @@ def save_choice(request: Request, form: Form) -> Response:
     """Saves one choice: a village or place that must get barrels, must not, or is left to the plan."""
     season = season_of(request)
     now = season_text(season)
-    kept = read_json(season.work / LAND_FILE) or {}
+    kept = kept_json(season.work / LAND_FILE) or {}
     kind, identity, choice = one(form, "kind"), one(form, "id"), one(form, "choice")
     rows = kept.get({"village": "villages", "site": "sites"}.get(kind, ""), [])
     row = next((r for r in rows if r["id"] == identity), None)

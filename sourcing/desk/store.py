@@ -9,6 +9,7 @@ import os
 import sqlite3
 import tempfile
 from collections.abc import Iterator
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -90,3 +91,17 @@ def is_held(path: Path) -> bool:
             return False
     except HeldError:
         return True
+
+
+def kept_json(path: Path) -> Any:
+    """A JSON file that is asked for often, read again only when it has changed; not to be changed by the caller."""
+    try:
+        facts = path.stat()
+    except OSError:
+        return None
+    return _kept_json(path, facts.st_mtime_ns, facts.st_size)
+
+
+@lru_cache(maxsize=12)
+def _kept_json(path: Path, changed_ns: int, size: int) -> Any:
+    return read_json(path)

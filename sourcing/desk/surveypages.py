@@ -12,6 +12,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from sourcing.desk import jobs
+from sourcing.desk.forms import filled_number
 from sourcing.desk.front import (
     MOST_FIELDS,
     MOST_FILES,
@@ -30,15 +31,15 @@ from sourcing.desk.front import (
 )  # fmt: skip
 from sourcing.desk.seasonfile import Changes, SeasonText, change, changed, save, value_at
 from sourcing.desk.shelf import RASTERS, Season, free_name, new_file_name, new_folder_name
-from sourcing.desk.store import digest, read_json, write_whole
+from sourcing.desk.store import digest, kept_json, write_whole
 from sourcing.desk.views import cut, matching
-from sourcing.desk.work import CHECK_FILE, SEND_BACK_FILE, look_file
+from sourcing.desk.work import CHECK_FILE, ROWS_FILE, SEND_BACK_FILE, look_file
 from sourcing.errors import InputError, UsageError
 from sourcing.intake.cells import fold
 from sourcing.intake.cropnames import NOT_A_CROP
 from sourcing.intake.guard import check_before_opening
 from sourcing.intake.guess import Heading, guess_columns
-from sourcing.intake.mend import BY_HAND, mended_name, read_row
+from sourcing.intake.mend import BY_HAND, mended_name
 from sourcing.intake.readers import TABLES
 from sourcing.intake.survey import columns_of
 from sourcing.options import season_text as new_season_text
@@ -93,7 +94,7 @@ def new_season(request: Request, form: Form) -> Response:
         if text := one(form, key):
             answers["season", key] = text
     if barrels := one(form, "barrels"):
-        answers["fleet", "barrels"] = int(barrels) if barrels.isdigit() else barrels
+        answers["fleet", "barrels"] = filled_number(barrels)
     text = changed(new_season_text(), answers)
     parse_settings(text)
     folder = desk.shelf.home / name
@@ -206,7 +207,7 @@ def _looked(season: Season, file: str, files: dict[str, Path]) -> dict[str, Any]
     """What is known of a file of the season, if it has not changed since it was looked into."""
     if file not in files:
         return None
-    found = read_json(look_file(season.work, file))
+    found = kept_json(look_file(season.work, file))
     facts = files[file].stat()
     if not isinstance(found, dict) or found.get("facts") != [facts.st_size, facts.st_mtime_ns]:
         return None
@@ -327,7 +328,7 @@ def findings(request: Request) -> Response:
 @reading
 def findings_on_map(request: Request) -> Response:
     """Where findings lie, for the map; the gravest are drawn last, on top."""
-    kept = read_json(season_of(request).work / CHECK_FILE)
+    kept = kept_json(season_of(request).work / CHECK_FILE)
     if not isinstance(kept, dict):
         raise LookupError(CHECK_FILE)
     grade, what = request.query_params.get("grade", ""), request.query_params.get("what", "")
@@ -371,7 +372,7 @@ def _row_of(request: Request) -> tuple[Season, SeasonText, int, dict[str, Any]]:
     text = season_text(season)
     kept, current = fresh(season, text, CHECK_FILE)
     number = request.path_params["row"]
-    if not number.isdigit() or len(number) > 9 or text.settings is None:
+    if not number.isdecimal() or len(number) > 9 or text.settings is None:
         raise LookupError(number)
     if not kept or not current:
         raise UsageError("The files or the settings have changed. Check the survey again, then mend the row.")
@@ -388,13 +389,20 @@ def now_named(text: SeasonText) -> dict[str, Any]:
     return dict(layers) if isinstance(layers, dict) else {}
 
 
+def _cells(season: Season, row: int) -> dict[str, str]:
+    """The cells of a row in which something was found, as they stood when the survey was checked."""
+    rows = kept_json(season.work / ROWS_FILE) or {}
+    cells: dict[str, str] = rows[str(row)]
+    return cells
+
+
 @reading
 def row(request: Request) -> Response:
     """One row of the survey with what was found in it, to be mended or set aside."""
     season, text, number, kept = _row_of(request)
     assert text.settings is not None
     layer = text.settings.layers.fields
-    cells = read_row(season.folder, layer, number)
+    cells = _cells(season, number)
     known = columns_of("fields")
     named = {theirs: ours for ours, theirs in layer.columns.items() if theirs in cells}
     named |= {theirs: n for theirs in cells for n, c in known.items()
@@ -412,7 +420,7 @@ def save_row(request: Request, form: Form) -> Response:
     season, text, number, _ = _row_of(request)
     assert text.settings is not None
     layer = text.settings.layers.fields
-    cells = read_row(season.folder, layer, number)
+    cells = _cells(season, number)
     if one(form, "act") == "set_aside":
         columns = [layer.columns.get("crop", ""), *(h for h in cells if fold(h) in _crop_headings())]
         heading = next((h for h in columns if h in cells), "")

@@ -15,6 +15,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import asdict
 from datetime import date, datetime
 from pathlib import Path
+from types import FrameType
 from typing import Any
 
 import numpy as np
@@ -33,12 +34,13 @@ from sourcing.errors import InputError, NoPlanError, SourcingError, UsageError
 from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
-from sourcing.intake.mend import BY_HAND, LAYER, write_mended
+from sourcing.intake.mend import BY_HAND, LAYER, read_rows, write_mended
 from sourcing.intake.readers import TABLES, read_table, sha256_of
 from sourcing.intake.sendback import findings_places, findings_table, write_send_back
 from sourcing.intake.survey import Survey, read_layer, read_survey
 from sourcing.network.closing import close_way
 from sourcing.outputs.write import write_plan
+from sourcing.placement import engine, split
 from sourcing.plan import load_values, plan_season, read_land
 from sourcing.season.near import read_near
 from sourcing.settings import SEASON_FILE, Settings, read_settings
@@ -50,13 +52,15 @@ PLAN_STAGES = ("Reading the survey", "Working out residue by week", "Joining the
                "Replaying the season against chance", "Drawing up the plan", "Writing the plan")  # fmt: skip
 TELL_S = 0.2
 """Least time between two tellings of one stage [s]."""
+AGAIN_S = 6.0
+"""Stopping is asked for again after this long, where only a part of the search had stopped [s]."""
 LOOK_S = 20.0 * 60
 """Reading files and judging rows is given up after this long [s]."""
 MOST_SHAPES = 4_000
 """Up to so many fields are drawn as areas on the map for choosing; above it, as dots."""
 WAYS_FILE = "ways.gpkg"
 """The path layer of a what-if in which ways are closed."""
-CHECK_FILE, SEND_BACK_FILE, LAND_FILE = "check.json", "send-back.xlsx", "land.json"
+CHECK_FILE, ROWS_FILE, SEND_BACK_FILE, LAND_FILE = "check.json", "rows.json", "send-back.xlsx", "land.json"
 COMPARED = "compared"
 
 Tell = Callable[[str], None]
@@ -123,18 +127,37 @@ def _watch(stop: Path, told: Told, kind: str) -> None:
     """Looks for the wish to stop, which then arrives as Ctrl-C does; once the barrels are placed it comes too late."""
     late = PLAN_STAGES[PLAN_STAGES.index(PLACING) + 1 :]
     began = time.monotonic()
+    heard = -AGAIN_S
+
+    def arrives(_: int, frame: FrameType | None) -> None:
+        nonlocal heard
+        if told.stage in late or (told.stage == PLACING and not _may_stop(frame)):
+            return  # it is sent again in a moment
+        heard = time.monotonic()
+        raise KeyboardInterrupt
 
     def look() -> None:
-        while not stop.exists():
-            if kind in ("look", "check", "mend") and time.monotonic() - began > LOOK_S:
-                told.end("failed", problems=("Reading the files took too long. Try them one by one.",))
-                _thread.interrupt_main()
-                return
+        while told.stage not in late:
+            too_long = kind in ("look", "check", "mend") and time.monotonic() - began > LOOK_S
+            if (stop.exists() or too_long) and time.monotonic() - heard > AGAIN_S:
+                _interrupt()
             time.sleep(0.1)
-        if kind not in ("plan", "what_if") or told.stage not in late:
-            _interrupt()
 
+    signal.signal(signal.SIGINT, arrives)
     threading.Thread(target=look, daemon=True).start()
+
+
+def _may_stop(frame: FrameType | None) -> bool:
+    """Whether the search is just waiting, where it takes Ctrl-C as the end of its time and keeps what it has."""
+    chain = []
+    while frame is not None:
+        chain.append(frame.f_code)
+        frame = frame.f_back
+    if engine._wait.__code__ in chain:
+        return True
+    innermost = Path(chain[0].co_filename) if chain else Path()
+    waiting = innermost.name == "threading.py" or innermost.parent.name == "futures"
+    return waiting and split._wave.__code__ in chain
 
 
 def _interrupt() -> None:
@@ -164,7 +187,10 @@ def _plan(folder: Path, args: dict[str, Any], tell: Tell) -> str:
 def _what_if(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     """Plans a what-if season and sets it beside the plan in force; the result is the comparison's name."""
     name = _plan(folder, args, tell)
-    return _compare(folder, {"a": args["a"], "b": f"plans/{name}", "quick": True}, tell) if args.get("a") else name
+    try:
+        return _compare(folder, {"a": args["a"], "b": f"plans/{name}", "quick": True}, tell) if args.get("a") else name
+    except KeyboardInterrupt:
+        return name
 
 
 def _compare(folder: Path, args: dict[str, Any], tell: Tell) -> str:
@@ -255,6 +281,10 @@ def _check(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     fields = clean_fields(survey, settings, values)
     tell("Writing down what was found")
     write_send_back(folder / WORK / SEND_BACK_FILE, survey.fields, fields.findings)
+    told = sorted({f.row for f in fields.findings if f.row is not None and f.file == survey.fields.file})
+    if "fields" in (value_at(read_text(season).raw, ("layers",)) or {}):
+        rows = read_rows(folder, settings.layers.fields, told)
+        write_json(folder / WORK / ROWS_FILE, {str(number): cells for number, cells in rows.items()})
     write_json(folder / WORK / CHECK_FILE, {"stamp": base, **_checked(survey, fields, settings, values)})
     return ""
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import date
 from pathlib import Path
 
@@ -33,12 +33,18 @@ def mended_name(file: str) -> str:
     return stem + (".csv" if path.suffix.lower() in TABLES else ".gpkg")
 
 
-def read_row(folder: Path, layer: Layer, row: int) -> dict[str, str]:
-    """The cells of one row as text, by the file's own headings. Raises UsageError when there is no such row."""
+def read_rows(folder: Path, layer: Layer, rows: Iterable[int]) -> dict[int, dict[str, str]]:
+    """The cells of some rows as text, by row and by the file's own headings. Raises UsageError for a row not there."""
     table = read_table(folder / layer.file, layer.file, layer.layer, layer.crs)
-    at = _position(table, row)
-    one = table.frame.iloc[[at]]
-    return {str(c): str(as_text(one[c].reset_index(drop=True))[0]) for c in _headings(table)}
+    wanted = list(dict.fromkeys(rows))
+    some = table.frame.iloc[[_position(table, row) for row in wanted]]
+    text = {h: as_text(some[h].reset_index(drop=True)) for h in _headings(table)}
+    return {row: {h: str(cells[i]) for h, cells in text.items()} for i, row in enumerate(wanted)}
+
+
+def read_row(folder: Path, layer: Layer, row: int) -> dict[str, str]:
+    """The cells of one row; see :func:`read_rows`."""
+    return read_rows(folder, layer, [row])[row]
 
 
 def write_mended(folder: Path, layer: Layer, row: int, cells: Mapping[str, str]) -> str:
@@ -69,8 +75,11 @@ def write_mended(folder: Path, layer: Layer, row: int, cells: Mapping[str, str])
 
 
 def _position(table: Table, row: int) -> int:
-    numbers = np.arange(1, len(table.frame) + 1) if table.numbers is None else table.numbers
-    found = np.flatnonzero(numbers == row)
+    if table.numbers is None:
+        if not 1 <= row <= len(table.frame):
+            raise UsageError(f"there is no row {row}")
+        return row - 1
+    found = np.flatnonzero(table.numbers == row)
     if not len(found):
         raise UsageError(f"there is no row {row}")
     return int(found[0])

@@ -80,7 +80,9 @@ def test_a_change_from_elsewhere_is_refused(asked, home, wrong, path):
 def test_every_change_goes_through_the_same_gate(asked):
     for route in routes():
         if "POST" in route.methods:
-            path = route.path.format(season="valley", role="fields", page="barrels", plan="x", name="x", file="x")
+            path = route.path.format(
+                season="valley", role="fields", page="barrels", plan="x", name="x", file="x", row="1"
+            )
             assert asked.post(path, headers={**CHANGE, "origin": "http://evil.example"}).status_code == 403, path
 
 
@@ -254,7 +256,7 @@ GETS = [r.path for r in routes() if "GET" in r.methods]
 POSTS = [
     r.path
     for r in routes()
-    if "POST" in r.methods and not r.path.endswith(("/check", "/land", "/look", "/plan", "/compare"))
+    if "POST" in r.methods and not r.path.endswith(("/check", "/land", "/close", "/look", "/plan", "/compare"))
 ]
 WORDS = st.one_of(
     st.sampled_from(
@@ -270,7 +272,7 @@ WORDS = st.one_of(
 def test_no_address_makes_the_desk_stumble(asked, path, words, query):
     from urllib.parse import quote
 
-    for name in ("season", "role", "page", "plan", "tab", "file", "name"):
+    for name in ("season", "role", "page", "plan", "tab", "file", "name", "row"):
         path = path.replace("{" + name + "}", quote(words[hash(name) % 4], safe=""))
     answer = asked.get(path, headers=OWN, params=query)
     assert answer.status_code < 500
@@ -287,7 +289,12 @@ def test_no_form_makes_the_desk_stumble_or_changes_what_it_has_not_seen(asked, h
     from urllib.parse import quote
 
     before = (home / "valley" / "season.toml").read_bytes()
-    path = path.replace("{season}", "valley").replace("{role}", quote(word, safe="")).replace("{page}", "barrels")
+    path = (
+        path.replace("{season}", "valley")
+        .replace("{role}", quote(word, safe=""))
+        .replace("{page}", "barrels")
+        .replace("{row}", "1")
+    )
     answer = asked.post(path, headers=CHANGE, data=dict(form))
     assert answer.status_code < 500
     assert (home / "valley" / "season.toml").read_bytes() == before

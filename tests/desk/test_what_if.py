@@ -97,19 +97,21 @@ def test_a_row_is_mended_and_another_set_aside_in_a_copy(home, asked):
     assert [w["word"] for w in found["words"]] == ["mealis"]
     page = asked.get("/s/valley/row/3", headers=OWN)
     assert 'value="mealis"' in page.text
+    assert asked.get("/s/valley/row/1", headers=OWN).status_code == 404  # nothing was found in it
+    asked.post("/s/valley/row/3", headers=CHANGE, data={"act": "set_aside"})
+    done(home)
+    kept = read_json(season(home).work / CHECK_FILE)
+    assert (kept["kept"], kept["set_aside"], kept["words"]) == (2, 1, [])
+    assert BY_HAND in kept["findings"][0]["found"]
     asked.post("/s/valley/row/3", headers=CHANGE, data={"cell:crop": "maize", "cell:no such": "x", "act": "mend"})
     done(home)
     kept = read_json(season(home).work / CHECK_FILE)
-    assert (kept["kept"], kept["set_aside"], kept["words"]) == (3, 0, [])
-    asked.post("/s/valley/row/1", headers=CHANGE, data={"act": "set_aside"})
-    done(home)
-    kept = read_json(season(home).work / CHECK_FILE)
-    assert (kept["kept"], kept["set_aside"]) == (2, 1)
+    assert (kept["kept"], kept["set_aside"]) == (3, 0)
     raw = tomllib.loads((home / "valley" / "season.toml").read_text(encoding="utf-8"))
     assert raw["layers"]["fields"]["file"] == "fields (mended).csv"
     assert raw["crop_names"] == {BY_HAND: "-"}
     assert (home / "valley" / "fields.csv").read_bytes() == before
-    assert asked.get("/s/valley/row/9", headers=OWN).status_code == 422
+    assert asked.get("/s/valley/row/9", headers=OWN).status_code == 404
 
 
 def test_unknown_words_are_told_what_they_mean(home, asked, seen):
