@@ -16,13 +16,14 @@ from sourcing.intake.survey import Survey
 from sourcing.placement import Placement
 from sourcing.season.climate import Climate
 from sourcing.season.money import Money
-from sourcing.season.outcome import Outcome
+from sourcing.season.outcome import Outcome, site_names
 from sourcing.season.stress import Stress
 from sourcing.season.works import Works
 from sourcing.season.workshop import Workshop
 from sourcing.settings import Settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
+from sourcing.words import load_words
 
 
 def plan_record(
@@ -67,7 +68,7 @@ def plan_record(
         },
         "totals": totals(placement, out, carries),
         "villages": _with_weeks(out.village_table, out.site_weeks, "village", calendar),
-        "sites": _with_weeks(out.site_table, out.site_weeks, "site_id", calendar),
+        "sites": _called(_with_weeks(out.site_table, out.site_weeks, "site_id", calendar), out, settings),
         "work": _work(works, calendar),
         "carries": _carries(carries, calendar),
         "money": _money(money, calendar),
@@ -104,6 +105,13 @@ def totals(placement: Placement, out: Outcome, carries: pd.DataFrame) -> dict[st
     if placement.goal == "margin":
         found["margin"] = placement.value
     return {name: _number(value) for name, value in found.items()}
+
+
+def _called(rows: list[dict[str, Any]], out: Outcome, settings: Settings) -> list[dict[str, Any]]:
+    """Sites with what maps and sheets call them, in the season's language."""
+    words = load_words(settings.season.language)
+    names = site_names(out.site_table, out.village_table["name"], words)
+    return [{**row, "called": names[row["id"]]} for row in rows]
 
 
 def _with_weeks(table: pd.DataFrame, weeks: pd.DataFrame, key: str, calendar: Calendar) -> list[dict[str, Any]]:

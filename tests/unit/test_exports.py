@@ -1,3 +1,5 @@
+import json
+import re
 from xml.etree import ElementTree as Xml
 
 import pyogrio
@@ -5,7 +7,9 @@ import pytest
 
 from sourcing.errors import OutputError
 from sourcing.outputs.exports import GPX, KML, MESSAGE_LETTERS, message, write_gpx, write_kml
+from sourcing.outputs.maps import render_map
 from sourcing.outputs.programme import programme
+from sourcing.outputs.tables import workbook_tables, write_layers
 from sourcing.words import languages
 from tests.unit.planned import planned, renamed, spoken, without_barrels
 
@@ -96,3 +100,25 @@ def test_an_unwritable_place_is_told(tmp_path):
     for write in (write_gpx, write_kml):
         with pytest.raises(OutputError, match="written"):
             write(planned(), tmp_path / "nowhere" / "x")
+
+
+def test_a_site_is_called_the_same_on_every_output(tmp_path):
+    """Map, sheets, GPX, KML, spreadsheet, map layers and record: the number within the village is one and the same."""
+    plan = planned()
+    names = programme(plan).site_names
+    page = render_map(plan)
+    data = json.loads(re.search(r'<script type="application/json" id="season">(.*?)</script>', page, re.S).group(1))
+    assert {site["id"]: site["name"] for site in data["sites"]} == names
+    assert {site["id"]: site["called"] for site in plan.record["sites"]} == names
+    write_gpx(plan, tmp_path / "a.gpx")
+    points = Xml.parse(tmp_path / "a.gpx").getroot().findall(f"{{{GPX}}}wpt")
+    assert {p.find(f"{{{GPX}}}cmt").text: p.find(f"{{{GPX}}}name").text for p in points} == names
+    write_kml(plan, tmp_path / "a.kml")
+    marks = pyogrio.read_dataframe(tmp_path / "a.kml", layer=str(pyogrio.list_layers(tmp_path / "a.kml")[0][0]))
+    assert sorted(marks["Name"]) == sorted(names.values())
+    write_layers(plan, tmp_path / "a.gpkg")
+    sites = pyogrio.read_dataframe(tmp_path / "a.gpkg", layer="sites")
+    assert dict(zip(sites["site_id"], sites["name"], strict=True)) == names
+    tables = dict(workbook_tables(plan))
+    for sheet in ("Sites", "Barrels by week"):
+        assert dict(zip(tables[sheet]["Site"], tables[sheet]["Name"], strict=True)) == names
