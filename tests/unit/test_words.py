@@ -8,7 +8,7 @@ import pytest
 import sourcing
 from sourcing.errors import UsageError
 from sourcing.weeks import Calendar
-from sourcing.words import DRAFT, languages, load_words, missing, unknown
+from sourcing.words import DRAFT, Said, languages, load_words, missing, unknown
 
 PACKAGE = Path(sourcing.__file__).parent
 
@@ -79,3 +79,24 @@ def test_the_map_asks_only_for_words_that_there_are():
     asked |= set(re.findall(r"'((?:now|route|legend|site)\.[a-z_]+)'", script))
     assert len(asked) > 60
     assert sorted(asked - set(words)) == []
+
+
+def test_figures_have_the_decimals_they_need():
+    words = load_words("en")
+    assert [words.figure(v) for v in (50.0, 1.4, 0.25, 1250, 15.000000000000002)] == ["50", "1.4", "0.25", "1,250", "15"]
+    assert load_words("fr").figure(1.4) == "1,4"
+    assert load_words("mr").figure(25) == "२५"
+
+
+def test_one_week_and_more():
+    words = load_words("en")
+    assert [words.weeks(n) for n in (0, 1, 14)] == ["0 weeks", "1 week", "14 weeks"]
+
+
+def test_what_is_said_is_said_in_any_language():
+    stalk = Said("sheet.residue_of", {"crop": Said("crop.maize"), "residue": Said("residue.stalk")})
+    said = Said("caution.wet", {"share": 15.0, "residues": (stalk, stalk)})
+    assert said.text(load_words("en")).endswith("dry it first: maize stalk, maize stalk.")
+    hindi = load_words("hi")
+    assert hindi.residue("maize", "stalk") in said.text(hindi)
+    assert Said("crop.some_new_crop").text(hindi) == "some new crop"
