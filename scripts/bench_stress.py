@@ -33,7 +33,7 @@ def main(folder: Path, replays: int) -> None:
         print(f"{count:6d} replays: {seconds:6.2f} s   char P10 {low:.0f} kg")
     start = time.perf_counter()
     by_cause(*args)
-    print(f"every cause alone, {replays} replays each: {time.perf_counter() - start:.2f} s")
+    print(f"every cause alone, {replays} replays shared out among them: {time.perf_counter() - start:.2f} s")
 
 
 if __name__ == "__main__":
