@@ -225,7 +225,7 @@ def best_placement(instance: Instance, choice: PlacementSettings, tell: Tell) ->
     """The best placement in the time the season gives, on all cores of this machine."""
 
     def step(_: str, value: float, bound: float) -> None:
-        if math.isfinite(value):
+        if math.isfinite(value) and abs(bound - value) < abs(value):
             tell(f"Placing the barrels: within {abs(bound - value) / max(abs(value), 1e-9):.1%} of the best possible")
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
