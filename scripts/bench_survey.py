@@ -1,13 +1,19 @@
 """Times the intake of surveys: read, clean, accept into a history, and accept a changed survey after it.
 
-python scripts/bench_survey.py 10000 100000 1000000
+    python scripts/bench_survey.py 10000 100000 1000000
+    python scripts/bench_survey.py 10000 100000 --database postgresql://user@host/database?schema=bench
+
+With several counts it says how the time grows: 1.00 is as the number of fields does. Peak memory is the process's own,
+so counts go from small to large.
 """
 
+import argparse
 import resource
 import sys
 import tempfile
 import time
 from datetime import datetime
+from itertools import pairwise
 from pathlib import Path
 
 import geopandas as gpd
@@ -16,8 +22,9 @@ import shapely
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
+from sourcing.intake.book import HISTORY_FILE, open_history
 from sourcing.intake.fields import clean_fields
-from sourcing.intake.history import HISTORY_FILE, accept, fields_today, open_history
+from sourcing.intake.history import accept, fields_today
 from sourcing.intake.survey import read_survey
 from sourcing.settings import settings_from
 from sourcing.values import Values
@@ -44,7 +51,7 @@ def write(path, count, changed):
     gpd.GeoDataFrame({**data, **dates}, geometry=shapes, crs="EPSG:4326").to_parquet(path)
 
 
-def take(folder, name, values):
+def take(folder, place, name, values):
     """Reads, cleans and accepts one survey; returns the seconds of each and the changes."""
     settings = settings_from({"layers": {"fields": {"file": name}}})
     times = [time.perf_counter()]
@@ -52,28 +59,42 @@ def take(folder, name, values):
     times.append(time.perf_counter())
     fields = clean_fields(survey, settings, values)
     times.append(time.perf_counter())
-    with open_history(folder / HISTORY_FILE) as book:
+    with open_history(place) as book:
         changes = accept(book, survey, fields, folder, datetime(2027, 5, 1), "bench")
     times.append(time.perf_counter())
     return np.diff(times), changes
 
 
 def main():
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("counts", nargs="*", type=int, default=[10_000], help="numbers of fields")
+    parser.add_argument("--database", default="", help="an empty schema of a PostGIS in place of the file")
+    asked = parser.parse_args()
     values = Values.load()
-    print("fields, survey, read [s], clean [s], accept and compare [s], peak memory [GB], changes")
-    for count in map(int, sys.argv[1:] or ["10000"]):
+    totals = {}
+    print("fields, survey, read [s], clean [s], accept and compare [s], processor [s], peak memory [GB], changes")
+    for count in asked.counts:
         with tempfile.TemporaryDirectory() as name:
             folder = Path(name)
+            place = f"{asked.database}_{count}" if asked.database else folder / HISTORY_FILE
             for turn, changed in ((1, False), (2, True)):
                 write(folder / f"{turn}.parquet", count, changed)
-                (read, clean, accepted), changes = take(folder, f"{turn}.parquet", values)
+                worked = time.process_time()
+                (read, clean, accepted), changes = take(folder, place, f"{turn}.parquet", values)
                 peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1e6
                 told = changes.relation.value_counts().to_dict()
-                print(f"{count}, {turn}, {read:.1f}, {clean:.1f}, {accepted:.1f}, {peak:.2f}, {told}", flush=True)
+                totals[count] = time.process_time() - worked
+                seconds = f"{read:.1f}, {clean:.1f}, {accepted:.1f}, {totals[count]:.1f}"
+                print(f"{count}, {turn}, {seconds}, {peak:.2f}, {told}", flush=True)
             begun = time.perf_counter()
-            with open_history(folder / HISTORY_FILE) as book:
+            with open_history(place) as book:
                 size = len(fields_today(book).frame)
             print(f"{count}: fields of today read in {time.perf_counter() - begun:.1f} s ({size})", flush=True)
+    for small, large in pairwise(sorted(totals)):
+        power = np.log(totals[large] / totals[small]) / np.log(large / small)
+        print(
+            f"from {small} to {large} fields the processor's time for a second survey grows with the power {power:.2f} of their number"
+        )
 
 
 if __name__ == "__main__":

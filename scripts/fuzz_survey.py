@@ -24,7 +24,17 @@ with atheris.instrument_imports(include=["sourcing"]):
 
 VALUES = Values.load()
 FOLDER = Path(tempfile.mkdtemp())
-ROWS = [{"field_id": f"f{i}", "village": "A", "yield_t_ha": "1,5", "area_stated": "2 acre"} for i in range(3)]
+ROWS = [
+    {
+        "field_id": f"f{i}",
+        "village": "A",
+        "yield_t_ha": "1,5",
+        "area_stated": "2 acre",
+        "crop_2": "tur",
+        "share_2": "30 %",
+    }
+    for i in range(3)
+]
 
 
 def seeds():
