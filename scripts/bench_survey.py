@@ -92,9 +92,7 @@ def main():
             print(f"{count}: fields of today read in {time.perf_counter() - begun:.1f} s ({size})", flush=True)
     for small, large in pairwise(sorted(totals)):
         power = np.log(totals[large] / totals[small]) / np.log(large / small)
-        print(
-            f"from {small} to {large} fields the processor's time for a second survey grows with the power {power:.2f} of their number"
-        )
+        print(f"from {small} to {large} fields: processor time grows with the power {power:.2f} of their number")
 
 
 if __name__ == "__main__":
