@@ -59,6 +59,9 @@ REACH = 0.05
 """How far prices may move at first from the best so far, as a share of them."""
 DEAR = 20.0
 """A limit may be overstepped in the master for so many times the most that a unit of it was seen to be worth."""
+NEAR = 0.01
+"""Shares follow what regions take at prices that differ from the best by at most so much, brought down to what there
+is: a region that gets a little less than it would take loses the little that a barrel more is worth."""
 CLOSE = 0.2
 """Prices are good enough when master and bound differ by this share of the gap asked for."""
 WHOLE_SHARE = 0.3
@@ -573,7 +576,8 @@ class _Work:
             if near or reach < REACH / 50:
                 break
             price = found.price
-        return best_price, best_lots, self.master(None).weight, done
+        near_best = None if self.lending is not None else (best_price * (1 - NEAR), best_price * (1 + NEAR))
+        return best_price, best_lots, self.master(near_best).weight, done
 
     def master(self, box: tuple[Floats, Floats] | None) -> _Mastered:
         return _master(self.columns, self.count, self.limits, self.lending, max(self.left, 1.0), box)
@@ -646,6 +650,8 @@ class _Work:
             free = np.maximum(self.limits.high - total, 0.0)
             by = np.where(total > 1e-9, use / np.maximum(total, 1e-9), 1.0 / self.count)
             use = use + free * by
+        over = np.maximum(total / np.maximum(self.limits.high, 1e-9), 1.0)
+        use = use / over
         got = np.where(self.limits.whole, largest_remainder(use, self.limits.high), use)
         taken = np.zeros(len(self.lots))
         for at, kg in zip(self.lot_at, lots, strict=True):
@@ -667,11 +673,15 @@ class _Work:
     def whole(self, got: Floats, given: list[Floats], share: float) -> None:
         """Every region planned in whole barrels within its share."""
         low = self.least(got)
-        seconds = self.each(share)
+        size = np.array([a.hours for a in self.first])
+        seconds = np.maximum(share * self.left * self.hands * size / max(size.sum(), 1e-9), 0.5)
         tasks = [
-            Share((s,), replace(self.limits, low=low[r], high=got[r]), (given[r],), self.gap / 2, seconds, self.seed)
+            Share(
+                (s,), replace(self.limits, low=low[r], high=got[r]), (given[r],), self.gap / 2,
+                min(float(seconds[r]), self.left), self.seed,
+            )
             for r, s in enumerate(self.sources)
-        ]
+        ]  # fmt: skip
         for r, made in enumerate(self.map(plan_share, tasks)):
             self.made[r] = None if made is None else made[0]
             self.tell("regions", self.value(), self.sign * self.bound)

@@ -70,7 +70,7 @@ from sourcing.weeks import Calendar
 Tell = Callable[[str], None]
 Map = Callable[..., Iterable[Any]]
 WORK = "work"
-FIELDS_A_TILE = 5000
+FIELDS_A_TILE = 3000
 """About so many fields lie in a tile; a region is about as large."""
 HALO_M = 500.0
 """So much round a tile is read to find fields taken in twice and fields that overlap [m]."""
@@ -595,9 +595,10 @@ def _begin(folder: Path, tile_fields: int) -> tuple[Place, list[int]]:
 def _tiling(bounds: tuple[float, ...], crs: Any, rows: int, tile_fields: int) -> Tiling:
     one = tiling((bounds[0], bounds[1], bounds[2], bounds[3]), crs, 1e9)
     west, south, east, north = gpd.GeoSeries([shapely.box(*bounds)], crs=LONLAT).to_crs(crs).total_bounds
-    side = max(np.sqrt((east - west) * (north - south) * tile_fields / max(rows, 1)), 1000.0)
-    return replace(one, side_m=float(side), across=int(np.ceil((east - west) / side)) or 1,
-                   up=int(np.ceil((north - south) / side)) or 1)  # fmt: skip
+    wished = max(np.sqrt((east - west) * (north - south) * tile_fields / max(rows, 1)), 1000.0)
+    across = int(np.ceil((east - west) / wished)) or 1
+    side = (east - west) / across + 1.0
+    return replace(one, side_m=float(side), across=across, up=int(np.ceil((north - south) / side)) or 1)
 
 
 def _survey_of_parts(folder: Path, settings: Settings, layer: Layer) -> tuple[Survey, gpd.GeoDataFrame]:
@@ -647,7 +648,7 @@ def _land_of_whole(
     kept = [(t, f) for t, f in zip(tiles, lands, strict=True) if f["lots"]]
     tiles = [t for t, _ in kept]
     facts = {
-        "free_kg": sum(f["free_kg"] for _, f in kept), "estimated": sum(f["estimated"] for _, f in kept),
+        **{name: sum(f[name] for _, f in kept) for name in ("lots", "free_kg", "estimated")},
         "free_by_village": _summed(f["free_by_village"] for _, f in kept),
         "fields_by_village": _summed(f["villages"] for _, f in kept),
         "hectares": _summed(f["hectares"] for _, f in kept),

@@ -41,7 +41,7 @@ def test_value_and_bound_bracket_the_optimum_of_the_plain_model(seed, goal, regi
     assert (plan.barrels.sum(axis=0) <= it.fleet).all()
 
 
-@settings(deadline=None, max_examples=12)
+@settings(deadline=None, max_examples=8)
 @given(st.integers(0, 10_000))
 def test_with_every_shared_limit_at_once_the_checker_passes_and_the_bracket_holds(seed):
     draw = np.random.default_rng(seed)
