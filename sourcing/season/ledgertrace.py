@@ -80,6 +80,8 @@ def _part(again: Again, account: str, part: str, column: str) -> Found:
     words, figures = _PARTS[part]
     if part == "carrying":
         figures = again.carry_figures()
+    if part == "hauling":
+        figures = (*figures, f"carry.{again.settings.works.haul_mode}.")
     if part == "char sold":
         figures = (*figures, *again.of_residues("char_yield"))
     ledger = again.money.ledger

@@ -106,11 +106,15 @@ def trace(record: Record, figure: str) -> Trace:
     reckoned = kind.total(scope, parts)
     patterns = kind.figures(scope)
     names = [n for n in used if any(_matches(n, pattern) for pattern in patterns)]
-    inputs = tuple(f"{row['path']} (sha256 {str(row['sha256'])[:12]}…)" for row in record["inputs"])
     return Trace(
         figure, float(value), kind.unit(scope), kind.words, tuple(parts), reckoned,
-        tuple(_figure(used[n]) for n in sorted(names)), inputs,
+        tuple(_figure(used[n]) for n in sorted(names)), inputs_of(record),
     )  # fmt: skip
+
+
+def inputs_of(record: Record) -> tuple[str, ...]:
+    """The files of a record, each once, with the first part of their SHA-256."""
+    return tuple(dict.fromkeys(f"{row['path']} (sha256 {str(row['sha256'])[:12]}…)" for row in record["inputs"]))
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,7 @@ from sourcing.errors import UsageError
 from sourcing.season.again import Again, Found
 from sourcing.season.climate import season_climate
 from sourcing.season.ledgertrace import of_money, of_workshop
-from sourcing.season.trace import Part, Record, Trace, recorded_values, trace
+from sourcing.season.trace import Part, Record, Trace, inputs_of, recorded_values, trace
 from sourcing.weeks import Calendar
 
 SECTIONS = ("money", "workshop", "climate", "chances")
@@ -41,13 +41,12 @@ def whence(record: Record, figure: str, again: Again | None = None) -> Trace:
     used = {row["name"]: row for row in record["values_used"]}
     values = recorded_values(record)
     names = sorted(n for n in used if any(n == p or (p.endswith(".") and n.startswith(p)) for p in found.figures))
-    inputs = tuple(f"{row['path']} (sha256 {str(row['sha256'])[:12]}…)" for row in record["inputs"])
     parts = tuple(sorted(found.parts, key=lambda p: -abs(p.amount)))
     reckoned = found.reckoned if found.reckoned is not None else sum(p.amount for p in parts)
     value = float(known[figure])
     return Trace(
         figure, value, found.unit, found.words, parts, reckoned if parts or found.reckoned is not None else value,
-        tuple(values.figure(n) for n in names), inputs,
+        tuple(values.figure(n) for n in names), inputs_of(record),
     )  # fmt: skip
 
 
