@@ -15,13 +15,18 @@ from scipy import sparse
 
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
-from sourcing.placement.instance import OUT, Bools, Floats, Instance, Ints, Villages
+from sourcing.placement.instance import FREE, OUT, Bools, Floats, Instance, Ints, Villages
 from sourcing.placement.model import Model, build
 from sourcing.placement.solve import WHOLE_AT_ONCE, Placement, read, solve
-from sourcing.placement.split import owners, settled, sound
+from sourcing.placement.split import owners, settled, site_links, sound
 
 LARGE = 20_000
 """Above so many variables prices are drawn by interior point, without a basis."""
+
+NEIGHBOURS = 4
+"""Sites planned again beside each that is changed, those that compete with it most for residue."""
+NEAR_GAP = 1e-3
+"""How near to the best the sites planned again are brought, as a share of the whole plan's value."""
 
 # Prices ---------------------------------------------------------------------------------------------------------------
 
@@ -216,15 +221,23 @@ class Alternative:
 
 
 def alternatives(
-    instance: Instance, best: Placement, *, count: int = 3, apart: int = 1, gap: float = 0.005, seconds: float = 60.0,
-    seed: int = 1, map: Callable[..., Iterable[Any]] = map,
+    instance: Instance, best: Placement, *, count: int = 3, apart: int = 1, order: Sequence[int] = (),
+    gap: float = 0.005, seconds: float = 60.0, seed: int = 1, map: Callable[..., Iterable[Any]] = map,
 ) -> Iterator[Alternative]:  # fmt: skip
-    """Up to `count` next best plans, each at least `apart` sites from the best and from each other."""
+    """Up to `count` next best plans, each at least `apart` sites from the best and from each other; `seconds` for each.
+
+    With an `order` of sites (:func:`cheapest_to_change`), large seasons are not searched anew: the next sites of the
+    order are opened or closed, they and their neighbours planned again, all else left standing. What such a plan costs
+    is then not hidden by how near to the best two searches happen to come.
+    """
     avoid: tuple[Bools, ...] = (*instance.wishes.avoid, best.opened)
+    left = list(order) if build(instance).shape[1] > WHOLE_AT_ONCE else []
     for _ in range(count):
         wished = replace(instance, wishes=replace(instance.wishes, avoid=avoid, apart=apart))
+        plan = _changed_near(wished, best, left[:apart], seconds, seed) if len(left) >= apart else None
+        left = left[apart:]
         try:
-            plan = solve(wished, gap=gap, seconds=seconds, seed=seed, map=map)
+            plan = plan or solve(wished, gap=gap, seconds=seconds, seed=seed, map=map)
         except NoPlanError:
             return
         loss = plan.value - best.value if instance.goal == "clear" else best.value - plan.value
@@ -232,6 +245,53 @@ def alternatives(
         if plan.status == "interrupted":
             return
         avoid = (*avoid, plan.opened)
+
+
+def cheapest_to_change(instance: Instance, plan: Placement, behind: Weighed, opening: Floats) -> list[int]:
+    """Sites, first those that cost least to give up or to use, as far as prices given the plan tell.
+
+    `opening` is what using each site that has no barrel would cost (see :func:`shortfalls`; not finite: leave it out),
+    shape (S,). Only an order comes of it.
+    """
+    it, price = instance, behind.prices
+    free = np.ones(it.sites, dtype=bool) if it.wishes.site_pin is None else it.wishes.site_pin == FREE
+    if it.villages is not None and it.villages.pin is not None:
+        free &= it.villages.pin[it.site_village] == FREE
+    arc, week, kg = plan.carry_arc, plan.carry_week, plan.carry_kg
+    klass = it.arc_classes[arc]
+    earned = kg * (it.class_value_per_kg[klass] * it.keep(klass, week) - it.arc_cost_per_kg[arc])
+    net = np.bincount(it.arc_site[arc], weights=earned - kg * price.lot_kg[it.arc_lot[arc]], minlength=it.sites)
+    stand = (plan.barrels * (price.barrel_week[None, :] + it.barrel_cost[:, None])).sum(axis=1)
+    net = net - stand - ((plan.barrels > 0) * it.crew_cost).sum(axis=1) - it.site_open_cost
+    cost = np.where(plan.opened, net, opening)
+    return [int(s) for s in np.argsort(cost, kind="stable") if free[s] and np.isfinite(cost[s])]
+
+
+def _changed_near(it: Instance, best: Placement, sites: Sequence[int], seconds: float, seed: int) -> Placement | None:
+    """The best plan found that opens or closes these sites, unlike `best`, and is like it away from them."""
+    until = time.monotonic() + seconds
+    model = build(it)
+    y, opened = model.columns["y"], model.columns["open"]
+    lower, upper = model.lower.copy(), model.upper.copy()
+    for s in sites:
+        lower[opened.start + s] = upper[opened.start + s] = 0.0 if best.opened[s] else 1.0
+    links = site_links(it)
+    near = np.zeros(it.sites, dtype=bool)
+    near[list(sites)] = True
+    for s in sites:
+        pull = links[[s]].toarray().ravel()
+        closest = np.argsort(-pull, kind="stable")[:NEIGHBOURS]
+        near[closest[pull[closest] > 0]] = True
+    held_y = np.repeat(~near, it.weeks)
+    lower[y] = np.where(held_y, best.barrels.ravel(), lower[y])
+    upper[y] = np.where(held_y, best.barrels.ravel(), upper[y])
+    kept = replace(model, lower=lower, upper=upper)
+    outcome = engine.run(kept, seconds=max(until - time.monotonic(), 0.0), gap=NEAR_GAP, seed=seed)
+    z = None if outcome.z is None else settled(model, outcome.z)
+    if z is None:
+        return None
+    bound = best.bound if it.goal == "clear" else -best.bound
+    return read(it, model, z, bound, 0.0, outcome.seconds, outcome.end)
 
 
 # Why not --------------------------------------------------------------------------------------------------------------

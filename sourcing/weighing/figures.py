@@ -24,7 +24,16 @@ from sourcing.change.causes import read_season
 from sourcing.errors import InputError, NoPlanError, UsageError
 from sourcing.intake.keep import RECORD_FILE, kept_season, read_record
 from sourcing.placement import FREE, OUT, Instance, Placement, check
-from sourcing.placement.answers import LeftOut, alternatives, fleet_curve, held, left_out, shortfalls, weighed
+from sourcing.placement.answers import (
+    LeftOut,
+    alternatives,
+    cheapest_to_change,
+    fleet_curve,
+    held,
+    left_out,
+    shortfalls,
+    weighed,
+)
 from sourcing.plan import Ground, Land, Placed, Tell, ground_of, land_of, place_barrels, read_land
 from sourcing.season.near import read_near, with_kept_sites
 from sourcing.season.outcome import outcome, site_names
@@ -218,19 +227,22 @@ def _put_back(folder: Path, record: dict[str, Any], land: Land, tell: Tell) -> Q
             "or near another plan. Weigh its season, or plan it again."
         ) from exc
     clear = placement.goal == "clear"
-    better = float(record["solve"]["bound"]) - float(record["solve"]["value"])
-    bound = float(record["totals"]["value"]) + better
+    bound = float(record["totals"]["value"]) + float(record["solve"]["bound"]) - float(record["solve"]["value"])
     bound = min(bound, placement.value) if clear else max(bound, placement.value)
     gap = abs(bound - placement.value) / max(abs(placement.value), 1e-9)
     placed = replace(placement, bound=bound, gap=gap, status="within_gap")
     unit, said = Unit(placement.goal, land.settings.season.currency), float(record["totals"]["value"])
-    changed = abs(placement.value - said) > DIFFERS * abs(said)
-    note = (
-        f"Put back, the plan is worth {unit.amount(placement.value)}; its record says {unit.amount(said)}: the program "
-        "or its figures have changed since it was made."
-    )
     question = _named(folder.resolve().name, land, problem, placed, ids, ground)
-    return replace(question, notes=(note,) if changed else ())
+    if abs(placement.value - said) <= DIFFERS * abs(said):
+        return question
+    better = placement.value < said if clear else placement.value > said
+    why = (
+        "with the same barrels, its carrying can be arranged better"
+        if better
+        else "the program or its figures have changed since it was made"
+    )
+    note = f"Put back, the plan is worth {unit.amount(placement.value)}; its record says {unit.amount(said)}: {why}."
+    return replace(question, notes=(note,))
 
 
 def _named(
@@ -254,16 +266,15 @@ def _weigh(
     unit = Unit(plan.goal, settings.season.currency)
     notes = list(q.notes)
     tell("Drawing prices")
-    worth, season, duals = pd.DataFrame(columns=["kind"]), np.nan, None
+    worth, season, behind = pd.DataFrame(columns=["kind"]), np.nan, None
     try:
         behind = weighed(it, plan, seconds=PRICE_SECONDS)
-        duals = behind.row_duals
         season = float(behind.prices.barrel_week.sum())
         names = [str(n) for n in q.land.fields.villages["name"]]
         worth = worth_table(behind.prices, q.land.supply.calendar, names, it.site_village.tolist(), _lots(q.land))
     except NoPlanError as exc:
         notes.append(f"What one more of anything would earn is not known: {exc}.")
-    villages, places, stopped = _left_out(q, duals, tell)
+    villages, places, stopped = _left_out(q, None if behind is None else behind.row_duals, tell)
     until = time.monotonic() + seconds
     points = pd.DataFrame(columns=CURVE_COLUMNS)
     found: tuple[Other, ...] = ()
@@ -272,7 +283,8 @@ def _weigh(
             share = 1.0 if not others else 0.6
             points, stopped = _curve(it, plan, counts, q, time.monotonic() + share * seconds, tell, pool)
         if others and not stopped:
-            found, stopped = _others(it, q, others, apart, until, tell, pool)
+            order = [] if behind is None else cheapest_to_change(it, plan, behind, _opening(q, places))
+            found, stopped = _others(it, q, others, apart, order, until, tell, pool)
     if stopped:
         notes.append("Stopped before the end: what was found until then is shown.")
     elif len(found) < others:
@@ -423,8 +435,14 @@ def curve_table(points: Sequence[tuple[int, float, float]], goal: str) -> pd.Dat
 # Other plans ----------------------------------------------------------------------------------------------------------
 
 
+def _opening(q: Question, places: pd.DataFrame) -> npt.NDArray[np.float64]:
+    """What using each place without barrels would cost, in the optimiser's order; nan where it is not known."""
+    costs = dict(zip(places["site_id"], places["cost"], strict=True))
+    return np.array([costs.get(s, np.nan) for s in q.site_ids], dtype=np.float64)
+
+
 def _others(
-    it: Instance, q: Question, count: int, apart: int, until: float, tell: Tell, pool: Any
+    it: Instance, q: Question, count: int, apart: int, order: Sequence[int], until: float, tell: Tell, pool: Any
 ) -> tuple[tuple[Other, ...], bool]:
     plan, choice, found, stopped = q.placement, q.land.settings.placement, [], False
     names = [str(n) for n in q.land.fields.villages["name"]]
@@ -432,7 +450,15 @@ def _others(
     tell(f"Looking for other plans: 1 of {count}")
     try:
         for other in alternatives(
-            it, plan, count=count, apart=apart, gap=choice.gap, seconds=each, seed=choice.seed, map=pool.map
+            it,
+            plan,
+            count=count,
+            apart=apart,
+            order=order,
+            gap=choice.gap,
+            seconds=each,
+            seed=choice.seed,
+            map=pool.map,
         ):
             there = other.placement
             stopped = there.status == "interrupted"

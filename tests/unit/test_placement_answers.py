@@ -13,6 +13,7 @@ from sourcing.errors import NoPlanError
 from sourcing.placement import answers, engine
 from sourcing.placement.answers import (
     alternatives,
+    cheapest_to_change,
     conflict,
     fleet_curve,
     held,
@@ -180,6 +181,36 @@ def test_an_alternative_better_than_a_poor_best_has_a_loss_below_zero():
     best = solve(clear, gap=1e-9)
     (other,) = alternatives(clear, best, count=1, apart=2, gap=1e-9)
     assert other.loss == pytest.approx(72 * 0.1)
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_in_large_seasons_other_plans_are_sought_near_the_best(monkeypatch, seed):
+    """Sites cheapest to change are changed: each plan obeys every rule and is as far apart as asked from all before."""
+    it = random_season(seed, lots=40, sites=6, weeks=4, classes=4, busy_floor=0.0, fleet=[6] * 4)
+    best = solve(it, gap=1e-9)
+    behind = weighed(it, best)
+    closed = np.flatnonzero(~best.opened)
+    opening = np.full(6, np.nan)
+    opening[closed] = list(shortfalls(it, best, behind.row_duals, [np.array([s]) for s in closed]))
+    order = cheapest_to_change(it, best, behind, opening)
+    assert sorted(order) == list(range(6))
+    monkeypatch.setattr(answers, "WHOLE_AT_ONCE", 0)
+    others = list(alternatives(it, best, count=2, apart=2, order=order, gap=1e-9))
+    assert others
+    avoid = (best.opened,)
+    for other in others:
+        wished = replace(it, wishes=Wishes(avoid=avoid, apart=2))
+        assert check(wished, other.placement) == []
+        assert other.loss >= -1e-6
+        avoid = (*avoid, other.placement.opened)
+    exact = next(alternatives(it, best, count=1, apart=2, gap=1e-9))
+    assert others[0].loss >= exact.loss - 1e-6
+
+
+def test_sites_pinned_by_wishes_are_not_changed():
+    it = weekly([[100], [80], [70]], fleet=[2], wishes=Wishes(site_pin=[IN, OUT, 0]))
+    best = solve(it, gap=1e-9)
+    assert cheapest_to_change(it, best, weighed(it, best), np.full(3, np.nan)) == [2]
 
 
 def test_why_a_site_was_left_out():
