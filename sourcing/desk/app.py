@@ -34,11 +34,14 @@ from sourcing.desk.front import (
 from sourcing.desk.gate import KEY, App, Gate
 from sourcing.desk.shelf import Shelf
 from sourcing.errors import UsageError
+from sourcing.outputs.fonts import PAGE_FAMILY, script_css, scripts_in
 from sourcing.outputs.maps import leaflet_text
-from sourcing.words import languages
+from sourcing.words import languages, load_words
 
 ASSETS = {"desk.css": "text/css", "desk.js": "text/javascript", "choose.js": "text/javascript"}
 LEAFLET = {"leaflet.js": "text/javascript", "leaflet.css": "text/css"}
+LETTERS = "letters.css"
+KEPT = {"cache-control": "private, max-age=3600"}
 LOOPBACK = "127.0.0.1"
 SECRET_BYTES = 32
 
@@ -67,8 +70,21 @@ async def asset(request: Request) -> Response:
     if name in ASSETS:
         return Response(_asset(name), media_type=f"{ASSETS[name]}; charset=utf-8")
     if name in LEAFLET:
-        return Response(leaflet_text(name), media_type=f"{LEAFLET[name]}; charset=utf-8")
+        return Response(leaflet_text(name), media_type=f"{LEAFLET[name]}; charset=utf-8", headers=KEPT)
+    if name == LETTERS:
+        return Response(_letters(), media_type="text/css; charset=utf-8", headers=KEPT)
     return HTMLResponse("", 404)
+
+
+@cache
+def _letters() -> str:
+    """Letters for the desk's languages, which this machine may not have."""
+    names = "".join(load_words(code).name for code in languages())
+    faces = {script.name: script_css(script) for script in scripts_in(names)}
+    # a family a script: faces of one family but of different weights would hide each other
+    css = "".join(face.replace(PAGE_FAMILY, f"{PAGE_FAMILY} {name}") for name, face in faces.items())
+    families = "".join(f'"{PAGE_FAMILY} {name}",' for name in faces)
+    return f"{css}:root{{--letters:{families}system-ui}}\n"
 
 
 @cache

@@ -22,7 +22,7 @@ MOST_UPLOAD_BYTES = 256 * 1024**2
 UPLOAD_END = "/files"
 KEY = "key"
 POLICY = (
-    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self'; "
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; font-src 'self' data:; "
     "connect-src 'self'; frame-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'self'"
 )
 """What the desk's own pages may do: no script or style but the desk's files, nothing from elsewhere."""

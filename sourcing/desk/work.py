@@ -24,7 +24,7 @@ import shapely
 
 from sourcing.carrying.sites import candidate_sites
 from sourcing.change.compare import Comparison, compare
-from sourcing.change.telling import details, overall, title, to_tell, why, write_comparison
+from sourcing.change.telling import details, overall, title, to_tell, unproven, why, write_comparison
 from sourcing.change.twosided import write_two_sided_map
 from sourcing.desk.jobs import JOB_FILE, LOCK_FILE, stop_file
 from sourcing.desk.seasonfile import change, read_text, value_at
@@ -212,8 +212,10 @@ def _told_comparison(found: Comparison, args: dict[str, Any]) -> dict[str, Any]:
                      "rows": [[str(i), *map(_cell, row)] for i, row in zip(frame.index, frame.to_numpy(dtype=object),
                                                                            strict=True)]}
               for name, frame in details(found)}  # fmt: skip
+    first = [("Before anything is told", lines)] if (lines := unproven(found)) else []
+    told = [*first, *to_tell(found)]
     return {
-        "a": args["a"], "b": args["b"], "title": title(found), "to_tell": to_tell(found), "overall": overall(found),
+        "a": args["a"], "b": args["b"], "title": title(found), "to_tell": told, "overall": overall(found),
         "why": why(found), "tables": tables, "all": found.as_dict(), "currency": found.b.currency,
     }  # fmt: skip
 

@@ -82,8 +82,8 @@ def until_placing(season):
     return job
 
 
-def test_stop_keeps_the_best_plan_so_far_and_a_killed_run_leaves_nothing(tmp_path):
-    season = thinned(tmp_path / "home" / "long", 6)
+def test_stop_keeps_the_best_plan_so_far(tmp_path):
+    season = thinned(tmp_path / "home" / "long", 10)
     set_options(season, {("placement", "seconds"): 600, ("placement", "gap"): 1e-9})
     jobs.start(season, "plan", {})
     job = until_placing(season)
@@ -95,20 +95,27 @@ def test_stop_keeps_the_best_plan_so_far_and_a_killed_run_leaves_nothing(tmp_pat
     job = jobs.wait(season, WAIT_S)
     assert (job.state, job.problems) == ("done", ())
     record = read_json(season.plan(job.result) / "plan.json")
-    assert record["solve"]["status"] == "interrupted"
+    assert record["solve"]["status"] in ("interrupted", "optimal")
+    assert record["solve"]["seconds"] < WAIT_S  # of the 600 that it was given
     assert record["totals"]["char_kg"] > 0
     assert {"map.html", "sheets.pdf", "plan.xlsx", "inputs.zip"} <= set(season.plan_files(job.result))
 
-    before = list(season.plans())
+
+def test_a_killed_run_leaves_nothing_and_is_told_as_lost(home):
+    season = Shelf(home).season("valley")
     jobs.start(season, "plan", {})
-    until_placing(season)
+    end = time.monotonic() + WAIT_S
+    while jobs.current(season).state != "running":
+        assert time.monotonic() < end
+        time.sleep(0.02)
     kill(season)
-    end = time.monotonic() + 20
     while jobs.current(season).at_work:
         assert time.monotonic() < end
-        time.sleep(0.1)
-    assert jobs.current(season).state == "lost"
-    assert list(season.plans()) == before
+        time.sleep(0.05)
+    job = jobs.current(season)
+    assert job.state == "lost"
+    assert "Nothing was changed" in job.problems[0]
+    assert season.plans() == {}
     jobs.start(season, "check", {})
     assert jobs.wait(season, WAIT_S).state == "done"
 
