@@ -90,8 +90,9 @@ def day_sheet(prog: Programme, land: Land, site: str, paper: str) -> Iterator[Pa
     """The page that hangs at a place; a second one where it does not hold all."""
     words = prog.words
     page, y = _page(prog, site, paper, prog.site_names[site])
-    y = page.paragraph(MARGIN, y, page.inner, _clock_words(prog), 9.5, bold=True) + 2
-    for shown in days_of_site(prog, site):
+    days = days_of_site(prog, site)
+    y = page.paragraph(MARGIN, y, page.inner, _clock_words(prog, days), 9.5, bold=True) + 2
+    for shown in days:
         if y + _chart_height(shown) > page.bottom:
             yield page
             page, y = _page(prog, site, paper, words("sheet.continued", name=prog.site_names[site]))
@@ -142,11 +143,13 @@ def _first_min(prog: Programme) -> float:
     return prog.plan.values["barrel.day_start.minutes"]
 
 
-def _clock_words(prog: Programme) -> str:
+def _clock_words(prog: Programme, days: tuple[SiteDay, ...]) -> str:
+    """The crew's day in one sentence; where every batch is sealed, none is emptied by the evening."""
     hours, values = prog.plan.settings.fleet.hours_a_day, prog.plan.values
     whole = hours * MINUTES_AN_HOUR
+    sealed = bool(days) and all(d.day.times.shut > 0 for d in days)
     return prog.words(
-        "day.clock", come=clock(prog, 0), first=clock(prog, _first_min(prog)),
+        "day.clock_seal" if sealed else "day.clock", come=clock(prog, 0), first=clock(prog, _first_min(prog)),
         last=clock(prog, whole - values["barrel.day_end.minutes"]), home=clock(prog, whole),
         people=prog.words.number(prog.plan.settings.works.tenders_at_site),
     )  # fmt: skip

@@ -35,7 +35,7 @@ def test_the_clock_follows_from_when_the_crew_comes():
     prog, _, _, said = sheet(plan)
     assert clock(prog, 75) == "07:45"
     start, end = (plan.values[f"barrel.day_{k}.minutes"] for k in ("start", "end"))
-    first = f"First armful at {clock(prog, start)}"
+    first = f"first armful at {clock(prog, start)}"
     assert any(first in w and "home at 15:30" in w and f"empty by {clock(prog, 540 - end)}" in w for w in said)
     assert {"07:00", "15:00"} <= set(said)  # hours on the axis
 
@@ -105,6 +105,7 @@ def test_sealed_wood_shows_its_first_day():
     plan = with_settings(planned(), works={"ending": "seal"})
     prog, site, _, said = sheet(plan)
     assert any("close and seal, 2 people" in w for w in said)
+    assert "sealed by 14:30" in " ".join(said)
     assert any("stays shut 2 h" in w for w in said)
     shown = days_of_site(prog, site)[0]
     assert min(t.batch for t in shown.tasks) == -1  # what was sealed the day before is emptied first
