@@ -363,7 +363,8 @@ class WorksSettings(Section):
     limits_plan: bool = False
     """Whether the presses at hand limit how much char the plan makes: what they cannot press waits in the store."""
     char_store_kg: NotNegative = 2000.0
-    """Char that the workshop's store can hold over from week to week [kg], where the presses limit the plan."""
+    """Char that the workshop's store can hold over from week to week [kg], where the presses limit the plan; the last
+    day's char, which still cools, is not counted."""
     sales_kg_a_week: NotNegative = 0.0
     """Most briquettes the market takes a week [kg]; 0: all that are ready."""
 
