@@ -14,6 +14,7 @@ from sourcing.change.compare import Comparison
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs.tables import heading
 from sourcing.weeks import DAYS_A_WEEK, monday, sunday
+from sourcing.words import FIRST_LANGUAGE, load_words
 
 KG_A_TONNE = 1000
 MOST_LINES = 20
@@ -296,10 +297,11 @@ def write_comparison(c: Comparison, path: Path) -> None:
     options = {"options": {"strings_to_formulas": False, "strings_to_urls": False, "nan_inf_to_errors": True}}
     if path.suffix.lower() != ".xlsx":
         raise UsageError(f"{path.name}: a comparison is written as .xlsx")
+    words = load_words(FIRST_LANGUAGE)
     try:
         with pd.ExcelWriter(path, engine="xlsxwriter", engine_kwargs=options, date_format="yyyy-mm-dd") as writer:
             for name, frame in tables(c):
-                shown = frame.rename(columns=heading)
+                shown = frame.rename(columns=lambda name: heading(str(name), words))
                 for column in shown.columns[shown.dtypes.map(pd.api.types.is_datetime64_any_dtype)]:
                     shown[column] = shown[column].dt.strftime("%Y-%m-%d")
                 numbers = shown.columns[shown.dtypes.map(pd.api.types.is_float_dtype)]
