@@ -143,7 +143,8 @@ def landscape(
         )), crs="EPSG:4326",
     )  # fmt: skip
     survey = SimpleNamespace(
-        fields=_layer("fields", [river]), paths=_layer("paths", _tracks(rng, homes, sites_xy)), barriers=_layer("barriers", [river]),
+        fields=_layer("fields", [river]), paths=_layer("paths", _tracks(rng, homes, sites_xy)),
+        barriers=_layer("barriers", [river]),
         no_go=(
             _layer("water", [river.buffer(28)]), _layer("houses", _houses(rng, homes)),
             _layer("forest", [_blob(rng, side * 0.82, side * 0.2, side * 0.11)]),
