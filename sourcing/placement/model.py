@@ -345,8 +345,8 @@ def _variables(b: _Build) -> None:
     """The variables, each block only where it is needed.
 
     x[a], u[g, t] kg; y[s, t] whole barrels; on[s, t], open[s], deploy[v] 0 or 1; arrive[s, t] barrels brought to the
-    site; enter[v, t] barrels brought into the village; stock[t] char held over [kg]; change[s, t] barrels off last
-    plan.
+    site; enter[v, t] barrels brought into the village; stock[t] char held over [kg]; change[s, t] barrels more
+    than in last plan.
     """
     it, groups = b.it, b.groups
     b.add("x", np.zeros(len(it.arc_lot)), it.lot_mass_kg[it.arc_lot])
@@ -370,7 +370,7 @@ def _variables(b: _Build) -> None:
     if it.workshop is not None:
         b.add("stock", np.zeros(it.weeks), np.full(it.weeks, it.workshop.store_kg))
     if it.previous is not None and it.previous.barrel_week_price > 0:
-        b.add("change", np.zeros(most.size), np.maximum(np.maximum(most, least), it.previous.barrels).ravel())
+        b.add("change", np.zeros(most.size), np.maximum(most, least).ravel())
 
 
 # Rows -----------------------------------------------------------------------------------------------------------------
@@ -643,14 +643,17 @@ def _apart(b: _Build) -> None:
 
 
 def _changes(b: _Build) -> None:
-    """Barrels off last plan: change[s, t] >= |y[s, t] - last[s, t]|."""
+    """Barrels beyond last plan: change[s, t] >= y[s, t] - last[s, t].
+
+    Those fewer are last - y + change, so that |y - last| = last - y + 2 change: no further row is needed, and having no
+    barrels at all obeys this one.
+    """
     it = b.it
     if it.previous is None or "change" not in b.columns:
         return
     n = it.sites * it.weeks
     at, last = np.arange(n), it.previous.barrels.ravel()
     b.row("more_than_last", n, -INF, last, (at, b.at("y"), 1.0), (at, b.at("change"), -1.0))
-    b.row("fewer_than_last", n, last, INF, (at, b.at("y"), 1.0), (at, b.at("change"), 1.0))
 
 
 BLOCKS: tuple[Callable[[_Build], None], ...] = (
@@ -696,7 +699,10 @@ def _objective(b: _Build) -> float:
         b.price("x", np.full(len(it.arc_lot), -clear))
     last = it.previous
     if last is not None and last.barrel_week_price > 0:
-        b.price("change", np.full(it.sites * it.weeks, last.barrel_week_price))
+        every = np.full(it.sites * it.weeks, last.barrel_week_price)
+        b.price("change", 2 * every)
+        b.price("y", -every)
+        b.offset += last.barrel_week_price * float(last.barrels.sum())
     if last is not None and last.site_price > 0:
         opened = last.barrels.any(axis=1)
         b.price("open", np.where(opened, -last.site_price, last.site_price))

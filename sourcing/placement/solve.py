@@ -135,7 +135,7 @@ def _split(
     bound = max(relaxation.bound, engine.safe_bound(model, np.zeros(model.shape[0])))
     tell("relaxed", np.nan, model.sign * bound)
     start = model.lower if relaxation.z is None else relaxation.z
-    plans: list[Floats | None] = []
+    plans: list[Floats | None] = [_as_before(it, model, clock.left)]
     if end != "interrupted":
         for found in improve(it, model, start, bound, gap=gap, until=clock.until, seed=seed, map=map):
             end = found.end
@@ -152,6 +152,22 @@ def _split(
         bound, end = max(bound, outcome.bound), outcome.end
         plans.append(None if outcome.z is None else settled(model, outcome.z))
     return read(it, model, _best(model, plans), bound, gap, clock.spent, end)
+
+
+def _as_before(it: Instance, model: Model, seconds: float) -> Floats | None:
+    """Last plan's barrels as far as today's limits allow; None where there is none, or it cannot be kept."""
+    if it.previous is None:
+        return None
+    z = model.lower.copy()
+    y = np.clip(it.previous.barrels.ravel(), model.lower[model.columns["y"]], model.upper[model.columns["y"]])
+    z[model.columns["y"]] = y
+    used = y.reshape(it.sites, it.weeks).any(axis=1)
+    villages = np.zeros(it.village_count)
+    villages[it.site_village[used]] = 1.0
+    for name, value in (("on", (y > 0).astype(np.float64)), ("open", used.astype(np.float64)), ("deploy", villages)):
+        if name in model.columns:
+            z[model.columns[name]] = value
+    return settled(model, z, seconds)
 
 
 def _best_or_none(model: Model, plans: list[Floats | None]) -> Floats | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import inspect
 import itertools
 from dataclasses import replace
@@ -14,7 +15,9 @@ from sourcing.errors import NoPlanError, UsageError
 from sourcing.placement import model as model_room
 from sourcing.placement.check import check
 from sourcing.placement.instance import IN, Crew, Moves, Previous, Villages, Water, Wishes, Workshop
+from sourcing.placement.model import build
 from sourcing.placement.solve import solve
+from sourcing.placement.split import sound
 from tests.unit.small_seasons import random_season, season
 
 
@@ -206,6 +209,49 @@ def test_staying_near_last_plan_binds():
     assert best(replace(it, previous=replace(last, barrel_week_price=11.0))).value == pytest.approx(80)
     assert best(replace(it, previous=replace(last, site_price=9.0))).value == pytest.approx(100 - 18)
     assert best(replace(it, previous=replace(last, site_price=11.0))).value == pytest.approx(80)
+
+
+def test_barrels_where_last_plan_had_none_have_their_price_too():
+    """Two barrels' work at the first site, where one stood: a second earns 100 and changes one barrel-week."""
+    it = weekly([[200]])
+    last = Previous(barrels=[[1]])
+    assert best(replace(it, previous=replace(last, barrel_week_price=90.0))).value == pytest.approx(200 - 90)
+    kept = best(replace(it, previous=replace(last, barrel_week_price=110.0)))
+    assert (kept.value, kept.barrels.tolist()) == (pytest.approx(100), [[1]])
+    none = best(replace(it, previous=Previous(barrels=[[0]], barrel_week_price=110.0)))
+    assert (none.value, none.barrels.tolist()) == (pytest.approx(0), [[0]])
+    fewer = best(replace(it, lot_mass_kg=[0.0], barrel_week_cost=7.0, previous=replace(last, barrel_week_price=5.0)))
+    assert (fewer.value, fewer.barrels.tolist()) == (pytest.approx(-5), [[0]])
+
+
+def test_doing_nothing_is_a_plan_whatever_stood_before():
+    """Giving up three barrel-weeks at 5 and a site at 7 costs 22; nothing else is asked."""
+    it = weekly([[100, 100]], previous=Previous(barrels=[[2, 1]], barrel_week_price=5.0, site_price=7.0))
+    model = build(it)
+    assert sound(model, model.lower)
+    assert model.cost @ model.lower + model.offset == pytest.approx(22)
+
+
+def test_the_plan_before_is_at_hand_when_there_is_no_time(monkeypatch):
+    """Large work, no time for a search: the plan before, where it can be kept; else nothing."""
+    solve_room = importlib.import_module("sourcing.placement.solve")
+    monkeypatch.setattr(solve_room, "WHOLE_AT_ONCE", 0)
+    monkeypatch.setattr(solve_room, "improve", lambda *args, **more: iter(()))
+    real = solve_room.engine.run
+
+    def hurried(model, **more):
+        return real(model, **more) if more.get("relaxed") else replace(real(model, **more), z=None, end="time")
+
+    monkeypatch.setattr(solve_room.engine, "run", hurried)
+    it = weekly([[100, 100], [80, 80]], site_open_cost=[1, 1], villages=Villages(deploy_cost=[2, 2]))
+    last = Previous(barrels=[[0, 0], [1, 1]], barrel_week_price=5.0, site_price=7.0)
+    plan = solve(replace(it, previous=last), seconds=5)
+    assert check(replace(it, previous=last), plan) == []
+    assert (plan.value, plan.barrels.tolist()) == (pytest.approx(160 - 3), [[0, 0], [1, 1]])
+    idle = replace(it, previous=replace(last, barrels=[[0, 0], [2, 1]]), busy_floor=0.9)
+    plan = solve(idle, seconds=5)
+    assert check(idle, plan) == []
+    assert plan.value <= 0
 
 
 def test_clear_counts_all_that_is_spent():
