@@ -104,6 +104,8 @@ def _gives(village: str, row: dict[str, Any], c: Comparison) -> str:
 
 def _fetched(row: dict[str, Any]) -> str:
     come, go = row["fields_come"], row["fields_go"]
+    if not row["fields_fetched_b"]:
+        return f"no field gives residue any more ({_fields(row['fields_fetched_a'])} did)"
     parts = [f"newly from {come:,}"] if come else []
     parts += [f"no longer from {go:,}"] if go else []
     return f"residue from {_fields(row['fields_fetched_b'])}, {', '.join(parts)}"
@@ -161,11 +163,25 @@ def overall(c: Comparison) -> list[str]:
         lines.append(near_words(near))
     elif stays < after:
         lines.append(f"A plan that changes less: sourcing plan SEASON --near {c.a.name}")
+    return lines
+
+
+def unproven(c: Comparison) -> list[str]:
+    """What must be known before anything is told to anybody: plans whose search ended before they were proven good."""
+    lines = []
     for side, which in ((c.a, "first"), (c.b, "second")):
-        if side.gap > float(side.record["settings"]["placement"]["gap"]):
+        if side.gap <= float(side.record["settings"]["placement"]["gap"]):
+            continue
+        if side.gap > 1:
             lines.append(
-                f"The search for the {which} plan ended before it was proven good ({_gap(side.gap)}): some of what "
-                "differs may be chance. Give it more time (placement.seconds), or plan near the plan in force."
+                f"Tell nobody anything yet: for the {which} plan, {side.name}, no good plan was found in its time, so "
+                "what differs below is chance. Give it more time (placement.seconds), plan again, and compare again."
+            )
+        else:
+            lines.append(
+                f"Careful: a plan up to {side.gap:.1%} better than the {which} one, {side.name}, may be there, so some "
+                "of what differs may be chance. More time (placement.seconds), or planning near the plan in force, "
+                "makes it surer."
             )
     return lines
 
@@ -267,7 +283,7 @@ def _listed(names: Iterable[str]) -> str:
 
 def text(c: Comparison) -> str:
     """The first screen as text."""
-    lines = [*title(c), "", "WHAT TO TELL THE VILLAGES"]
+    lines = [*title(c), *unproven(c), "", "WHAT TO TELL THE VILLAGES"]
     sections = to_tell(c)
     for head, told in sections:
         lines += [f"{head}:", *(f"  {line}" for line in told)]
@@ -277,7 +293,8 @@ def text(c: Comparison) -> str:
 
 def tables(c: Comparison) -> list[tuple[str, pd.DataFrame]]:
     """The sheets of the comparison's workbook, in order."""
-    told = [(head, line) for head, lines in to_tell(c) for line in lines]
+    told = [("First", line) for line in unproven(c)]
+    told += [(head, line) for head, lines in to_tell(c) for line in lines]
     told += [("The season as a whole", line.strip()) for line in (*overall(c), *why(c))]
     parts = [(x.step, x.told, x.difference, x.low, x.high, "yes" if x.sure else "too small to tell") for x in c.causes]
     return [

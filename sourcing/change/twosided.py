@@ -16,7 +16,7 @@ from jinja2 import Environment
 from markupsafe import Markup
 
 from sourcing.change.compare import Comparison, Side
-from sourcing.change.telling import FATES, overall, title, to_tell, why
+from sourcing.change.telling import FATES, overall, title, to_tell, unproven, why
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs.findingsmap import DIGITS, rings, script_json
 from sourcing.outputs.maps import leaflet_text, policy
@@ -51,7 +51,8 @@ def render_two_sided_map(c: Comparison) -> str:
     key = [(COLOURS[k], f"field {FATES[k]}", 1) for k in FATES if c.counts.get(k)]
     key += [(SITE_COLOURS[k], f"site {SITE_WORDS[k]}", 6) for k in SITE_WORDS if (c.sites["relation"] == k).any()]
     page = template.render(
-        title=title(c)[0], names=(c.a.name, c.b.name), told=to_tell(c), overall=[*overall(c), *why(c)], key=key,
+        title=title(c)[0], first=unproven(c), names=(c.a.name, c.b.name), told=to_tell(c),
+        overall=[*overall(c), *why(c)], key=key,
         policy_mark="POLICY-HERE", licence=distribution("django-js-lib-leaflet").read_text("LICENSE") or "",
         style=Markup(f"<style>{leaflet_text('leaflet.css')}</style>\n<style>{_web('twosided.css')}</style>"),
         data=script_json(data),

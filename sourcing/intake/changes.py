@@ -17,7 +17,7 @@ from sourcing.intake.history import Accepted, changes_of, fields_of, fields_repl
 from sourcing.intake.survey import Survey
 
 FATES = {
-    "new": "new", "gone": "gone", "changed": "said otherwise", "redrawn": "walked anew", "moved": "found elsewhere",
+    "new": "new", "gone": "gone", "changed": "changed", "redrawn": "walked anew", "moved": "found elsewhere",
     "split": "divided", "merged": "put together", "rearranged": "drawn anew in place of others", "same": "as before",
 }  # fmt: skip
 """What becomes of fields, in the words used everywhere."""
@@ -26,6 +26,8 @@ COLUMN_WORDS = {
     "share_promised": "share promised", "crop_2": "second crop", "share_2": "share of the second crop",
     "yield_2_t_ha": "yield of the second crop, t/ha",
 }  # fmt: skip
+_ORDER = ("gone", "split", "merged", "rearranged", "redrawn", "moved", "changed", "new")
+"""In a list of changes those of the land come first, then what is said of it, then what is new."""
 _SIDE = {"split": "old"}
 """Which side's fields are counted for a relation: one divided field is one, though it becomes two."""
 
@@ -42,13 +44,13 @@ def what_changed(changes: pd.DataFrame) -> str:
 
 
 def change_rows(changes: pd.DataFrame, before: pd.DataFrame, after: pd.DataFrame) -> list[tuple[str, str, str, str]]:
-    """Each change as (what became of it, old field, new field, what differs); fields that stayed are left out, those
-    that are new come last.
+    """Each change as (what became of it, old field, new field, what differs), by what became of it; fields that stayed
+    are left out.
 
     `before` and `after` are the frames of the old and the new fields; what is in neither is told by its name alone.
     """
     chosen = changes[changes["relation"] != "same"]
-    chosen = chosen.iloc[chosen["relation"].eq("new").argsort(kind="stable")]
+    chosen = chosen.iloc[chosen["relation"].map(_ORDER.index).argsort(kind="stable")]
     return [
         (FATES[row["relation"]], row["old"], row["new"], _differs(row, before, after))
         for row in chosen.to_dict("records")
@@ -59,7 +61,9 @@ def _differs(row: Mapping[Any, Any], before: pd.DataFrame, after: pd.DataFrame) 
     told = []
     for name, frame in ((row["new"], after), (row["old"], before)):
         if row["relation"] in ("new", "gone") and name in frame.index:
-            told.append(f"{frame.at[name, 'crop']}, {frame.at[name, 'area_ha']:.2f} ha, {frame.at[name, 'village']}")
+            told.append(
+                f"{_value(frame.at[name, 'crop'])}, {frame.at[name, 'area_ha']:.2f} ha, {frame.at[name, 'village']}"
+            )
     if row["relation"] in ("split", "merged", "rearranged"):
         told.append(f"{row['share_old']:.0%} of the old field")
     here = row["old"] in before.index and row["new"] in after.index
@@ -78,7 +82,7 @@ def _value(value: Any) -> str:
         return str(value.date())
     if isinstance(value, float):
         return "not said" if math.isnan(value) else f"{value:g}"
-    return "not said" if value is None or value is pd.NaT or value == "" else str(value)
+    return "not said" if value is None or value is pd.NaT or value == "" else str(value).replace("_", " ")
 
 
 def history_lines(known: Iterable[Accepted], told: Mapping[int, str]) -> list[str]:

@@ -44,7 +44,7 @@ def twice(tmp_path_factory):
     (folder / "season.toml").write_text(SEASON.replace("fields.gpkg", "june.gpkg"))
     assert "not accepted yet" in run("check", folder)
     told = run("accept", folder, "--who", "Joao")
-    assert "1 gone, 1 said otherwise, 1 walked anew, 1 divided, 1 put together, 18 as before" in told
+    assert "1 gone, 1 changed, 1 walked anew, 1 divided, 1 put together, 18 as before" in told
     return folder
 
 
