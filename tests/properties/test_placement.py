@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from dataclasses import replace
 
 import numpy as np
@@ -10,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import NoPlanError
-from sourcing.placement.answers import prices, shortfalls, weighed
+from sourcing.placement.answers import held, prices, shortfalls, weighed
 from sourcing.placement.check import check
-from sourcing.placement.instance import IN, OUT, Crew, Instance, Moves, Villages, Wishes
+from sourcing.placement.instance import IN, OUT, Crew, Instance, Moves, Previous, Villages, Wishes
 from sourcing.placement.solve import solve
 from tests.unit.small_seasons import random_season
 
@@ -48,6 +49,18 @@ def at_least(more: float, less: float) -> bool:
 def test_more_barrels_are_never_worse(seed):
     it = drawn(seed)
     assert at_least(best(replace(it, fleet=it.fleet + 1)), best(it))
+
+
+@few
+@given(seeds, st.sampled_from(["char", "clear", "mix"]))
+def test_more_barrels_are_never_worse_whatever_the_goal(seed, goal):
+    it = replace(drawn(seed), goal=goal, clear_share=0.1, weights=(1.0, 0.5, 0.1), busy_floor=0.0)
+    try:
+        fewer = best(it)
+    except NoPlanError:
+        return
+    more = best(replace(it, fleet=it.fleet + 1))
+    assert at_least(-more, -fewer) if goal == "clear" else at_least(more, fewer)
 
 
 @few
@@ -91,18 +104,75 @@ def test_a_pinned_plan_is_never_better(seed, site, pin):
 
 
 @few
+@given(seeds, st.data())
+def test_more_decided_beforehand_is_never_better(seed, data):
+    """A village in or out, barrels fixed at a site for a week, a week forbidden, fewest and most sites."""
+    it = drawn(seed)
+    site, week = data.draw(st.integers(0, 2)), data.draw(st.integers(0, 3))
+    table = np.zeros((3, 4), dtype=int)
+    table[site, week] = data.draw(st.integers(1, 2))
+    village = np.where(np.arange(2) == it.site_village[site], data.draw(st.sampled_from([IN, OUT])), 0)
+    decided = {
+        "village": {"villages": replace(it.villages, pin=village)},
+        "fixed": {"wishes": Wishes(barrels_least=table)},
+        "forbidden": {"wishes": Wishes(barrels_most=np.where(table > 0, 0, 9))},
+        "sites": {"wishes": Wishes(sites_least=1, sites_most=data.draw(st.integers(1, 3)))},
+    }[data.draw(st.sampled_from(["village", "fixed", "forbidden", "sites"]))]
+    try:
+        bound = best(replace(it, **decided))
+    except NoPlanError:
+        return
+    assert at_least(best(it), bound)
+
+
+@few
 @given(seeds)
 def test_the_order_of_rows_does_not_matter(seed):
+    """Lots, ways, sites and classes in another order."""
     it = drawn(seed)
     draw = np.random.default_rng(seed)
-    lots, arcs = draw.permutation(len(it.lot_mass_kg)), draw.permutation(len(it.arc_lot))
-    place = np.argsort(lots)
+    lots, arcs, sites, classes = (draw.permutation(n) for n in (len(it.lot_mass_kg), len(it.arc_lot), 3, 3))
+    lot, site, klass = np.argsort(lots), np.argsort(sites), np.argsort(classes)
+    by_class = {n: getattr(it, n)[classes] for n in vars(it) if n.startswith("class_") and np.ndim(getattr(it, n)) == 1}
+    by_site = {n: getattr(it, n)[sites] for n in ("site_village", "site_hours", "site_open_cost", "site_least",
+                                                  "site_most")}  # fmt: skip
     shuffled = replace(
-        it, lot_mass_kg=it.lot_mass_kg[lots], lot_class=it.lot_class[lots], arc_lot=place[it.arc_lot[arcs]],
-        arc_site=it.arc_site[arcs], arc_cost_per_kg=it.arc_cost_per_kg[arcs],
-        arc_hours_per_kg=it.arc_hours_per_kg[arcs],
+        it, **by_class, **by_site, lot_mass_kg=it.lot_mass_kg[lots], lot_class=klass[it.lot_class[lots]],
+        arc_lot=lot[it.arc_lot[arcs]], arc_site=site[it.arc_site[arcs]], arc_cost_per_kg=it.arc_cost_per_kg[arcs],
+        arc_hours_per_kg=it.arc_hours_per_kg[arcs], moves=replace(it.moves, site_cost=it.moves.site_cost[sites]),
+        crew=replace(it.crew, class_tender_hours_per_kg=it.crew.class_tender_hours_per_kg[classes]),
     )  # fmt: skip
     assert best(shuffled) == pytest.approx(best(it), rel=1e-6, abs=1e-6)
+
+
+@few
+@given(seeds, st.sampled_from([0.5, 0.1, 0.01]), st.booleans())
+def test_the_bound_is_never_below_the_best_nor_the_value_above_it(seed, gap, split):
+    """However early the search may stop, whole or cluster by cluster."""
+    it = drawn(seed)
+    most = best(it)
+    room = importlib.import_module("sourcing.placement.solve")
+    with pytest.MonkeyPatch.context() as patch:
+        if split:
+            patch.setattr(room, "WHOLE_AT_ONCE", 0)
+        plan = solve(it, gap=gap, seconds=10)
+    assert check(it, plan) == []
+    assert at_least(plan.bound, most)
+    assert at_least(most, plan.value)
+    assert plan.gap <= gap + 1e-9 or plan.status == "time"
+
+
+@few
+@given(seeds, st.floats(0, 30), st.floats(0, 30))
+def test_a_price_on_leaving_last_plan_costs_no_more_than_keeping_it(seed, barrel_week, site):
+    """Between the free optimum and what last plan itself would still be worth, in a season with other fields."""
+    it = drawn(seed)
+    last = solve(it, gap=1e-9, seconds=30)
+    poorer = replace(it, lot_mass_kg=it.lot_mass_kg * 1.5, class_value_per_kg=it.class_value_per_kg * 0.8)
+    near = replace(poorer, previous=Previous(last.barrels, barrel_week, site))
+    value = best(near)
+    assert at_least(best(poorer), value)
+    assert at_least(value, held(near, last.barrels).value)
 
 
 @few
