@@ -35,7 +35,8 @@ WIDTH = 1000.0
 """Width of the drawing, in its own units."""
 LEAST_DISC, MOST_DISC = 3.0, 22.0
 _STYLE = """
-body{margin:0 auto;max-width:1100px;padding:1rem;color:#1b2430;background:#fff}
+body{margin:0 auto;max-width:1100px;padding:1rem;color:#1b2430;background:#fff;
+font:400 1rem/1.42 "Noto Sans","Letters in this page",system-ui,sans-serif}
 h1{font-size:1.3rem;margin:.2rem 0}p{margin:.2rem 0;color:#4a525c}
 svg{width:100%;height:auto;background:#faf9f5;border:1px solid #d9d6cd}
 .region{fill:#e9e4d6;stroke:#8b8f96;stroke-width:1}.region:hover,.region:focus{fill:#d9e5d6}
@@ -138,7 +139,7 @@ def overview(planned: StatePlan, found: Sequence[RegionPlanned], record: dict[st
     points = villages.geometry.to_crs(crs)
     rows = pd.concat([f.villages.assign(region=f.number) for f in found])
     at = gpd.GeoSeries(points.loc[rows.index], crs=crs)
-    frame = shapely.box(*points.total_bounds).buffer(max(planned.place.get("start")[1].side_m / 4, 500.0))
+    frame = shapely.box(*points.total_bounds).buffer(600.0, join_style="mitre")
     west, south, east, north = frame.bounds
     scale = WIDTH / (east - west)
     height = (north - south) * scale
@@ -158,7 +159,7 @@ def overview(planned: StatePlan, found: Sequence[RegionPlanned], record: dict[st
         shapes.append(
             f'<a href="{link}"><polygon class="region" points="{ring}"><title>{escape(told)}</title></polygon></a>'
         )
-        x, y = xy(area.centroid.x, area.centroid.y)
+        x, y = xy(area.centroid.x, area.bounds[3])
         labels.append(f'<text x="{x}" y="{y}">{escape(name)}</text>')
     most = max(float(rows["char_kg"].max()), 1e-9)
     for (_, row), point in zip(rows.iterrows(), at, strict=True):
