@@ -78,12 +78,12 @@ def until_placing(season):
         assert job.at_work, job
         assert time.monotonic() < end, job
         time.sleep(0.1)
-    time.sleep(4)  # for a first plan
+    time.sleep(1)  # for a first plan
     return job
 
 
 def test_stop_keeps_the_best_plan_so_far(tmp_path):
-    season = thinned(tmp_path / "home" / "long", 10)
+    season = thinned(tmp_path / "home" / "long", 14)
     set_options(season, {("placement", "seconds"): 600, ("placement", "gap"): 1e-9})
     jobs.start(season, "plan", {})
     job = until_placing(season)
