@@ -11,8 +11,9 @@ from click.testing import CliRunner
 from sourcing.change.compare import compare
 from sourcing.cli import main
 from sourcing.intake.history import fingerprint
-from sourcing.intake.keep import kept_season
+from sourcing.intake.keep import keep_inputs, kept_season
 from sourcing.plan import read_land
+from tests.postgis import new_database
 from tests.unit.two_surveys import CRS, SEASON, fields, planned, season
 
 
@@ -102,3 +103,27 @@ def test_without_a_history_the_commands_say_what_to_do(tmp_path):
     assert not (folder / "history.sqlite").exists()
     run("accept", folder)
     assert "accepted on" in run("accept", folder, code=1)
+
+
+def test_a_season_whose_history_is_in_postgis_is_planned_from_it_and_kept_without_it(tmp_path):
+    address = new_database()
+    folder = season(tmp_path / "s", fields(), f'{SEASON}[history]\ndatabase = "{address}"\n')
+    assert "24 new" in run("accept", folder)
+    second().to_file(folder / "june.gpkg")
+    text = (folder / "season.toml").read_text().replace("fields.gpkg", "june.gpkg")
+    (folder / "season.toml").write_text(text)
+    run("accept", folder)
+    assert not (folder / "history.sqlite").exists()
+    land = read_land(folder)
+    assert land.fields.source["from"] == "history"
+    assert len(land.fields.frame) == 23
+    (tmp_path / "plan").mkdir()
+    archive = tmp_path / "plan" / "inputs.zip"
+    assert keep_inputs(folder, land.settings, land.survey.inputs, archive, land.fields.source) == ""
+    with kept_season(tmp_path / "plan") as again:
+        kept = read_land(again)
+        assert kept.settings.history.database == ""
+        assert fingerprint(kept.fields) == fingerprint(land.fields)
+    run("undo", folder)
+    assert "changed while" in keep_inputs(folder, land.settings, land.survey.inputs, archive, land.fields.source)
+    assert len(read_land(folder).fields.frame) == 24
