@@ -29,6 +29,7 @@ from sourcing.console import (
     show_plan,
     show_state,
     show_table,
+    show_text,
 )
 from sourcing.desk.app import open_desk, show_in_browser
 from sourcing.errors import NoPlanError, SourcingError, UsageError
@@ -419,7 +420,7 @@ def compare_plans(
     if as_json:
         click.echo(json.dumps(found.as_dict(), ensure_ascii=False, indent=1, allow_nan=False))
         return
-    out.print(text(found), markup=False)
+    show_text(text(found))
     for name, frame in details(found):
         show_table(frame, name)
 

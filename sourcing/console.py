@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import sys
+import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,7 @@ from rich.table import Table
 from sourcing.errors import Finding, InputError, NoPlanError, SourcingError
 from sourcing.intake.sendback import summary
 from sourcing.plan import Plan
+from sourcing.season.worth import COLUMNS, Unit, barrel_line
 
 MOST_VILLAGES = 15
 
@@ -50,6 +52,16 @@ def show_findings(findings: Iterable[Finding], every: bool) -> None:
             "\n--all shows every finding; --map FILE.html draws them; --send-back FILE.xlsx writes the rows to mend.",
             markup=False,
         )
+
+
+def show_text(text: str) -> None:
+    """Lines of text; on a terminal those that are too long are broken between words and set in."""
+    for line in text.splitlines():
+        if not out.is_terminal or len(line) <= out.width:
+            out.print(line, markup=False)
+            continue
+        inset = " " * (len(line) - len(line.lstrip()) + 4)
+        out.print(textwrap.fill(line, out.width - 1, subsequent_indent=inset, break_long_words=False), markup=False)
 
 
 def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:
@@ -117,6 +129,12 @@ def show_plan(planned: Plan, folder: Path) -> None:
             f"{row.char_kg / 1000:,.1f}", f"{row.mean_carry_m:,.0f}",
         )  # fmt: skip
     out.print(table)
+    prices = record["prices"]
+    if prices["one_more_barrel_all_season"] is not None:
+        unit = Unit(solve["goal"], money)
+        rows = pd.DataFrame(prices["rows"], columns=COLUMNS)
+        told = barrel_line(rows, unit, prices["one_more_barrel_all_season"])
+        out.print(f"{told} More of this kind: sourcing weigh {folder}", markup=False)
     for caution in record["cautions"]:
         out.print(f"! {caution}", markup=False)
     out.print(f"\nMap: {(folder / 'map.html').resolve()}", markup=False)
