@@ -40,6 +40,13 @@ class Outcome:
 
 
 @dataclass
+class Stop:
+    """Asks runs in other threads of this process to end with what they have."""
+
+    asked: bool = False
+
+
+@dataclass
 class _Watch:
     """What the solving thread leaves for the waiting one."""
 
@@ -60,12 +67,13 @@ def run(
     interior: bool = False,
     rough: float = 1e-8,
     start: Floats | None = None,
+    halt: Stop | None = None,
 ) -> Outcome:
     """Solves a program, or only its linear relaxation (`relaxed`; `interior`: by interior point, without a basis).
 
-    `rough` is how exact the interior point is.
     `rough` is how exact the interior point is. Stops within a relative `gap` or absolute `slack` of the best. `start`
-    is a plan to begin from. Never takes much longer than `seconds`; see the head of this room.
+    is a plan to begin from; `halt` ends the run like Ctrl-C does, which only the main thread hears. Never takes much
+    longer than `seconds`; see the head of this room.
     """
     began = time.monotonic()
     watch = _Watch()
@@ -79,7 +87,7 @@ def run(
         solver.setOptionValue("time_limit", max(seconds, 0.05))
     thread = threading.Thread(target=solver.run, daemon=True)
     thread.start()
-    stopped = _wait(thread, watch, began + seconds)
+    stopped = _wait(thread, watch, began + seconds, halt or Stop())
     spent = time.monotonic() - began
     if thread.is_alive():
         return Outcome(stopped or "time", watch.best, watch.objective, watch.bound, None, spent)
@@ -151,14 +159,14 @@ def _listen(solver: Any, watch: _Watch) -> None:
         solver.startCallback(kind)
 
 
-def _wait(thread: threading.Thread, watch: _Watch, until: float) -> End | None:
+def _wait(thread: threading.Thread, watch: _Watch, until: float, halt: Stop) -> End | None:
     """Waits for the end of the run, of the time, or for Ctrl-C; says which of the last two it was."""
     stopped: End | None = None
     pause = 0.002
     while thread.is_alive():
         try:
-            if stopped is None and time.monotonic() > until:
-                stopped, watch.stop, until = "time", True, time.monotonic() + GRACE_S
+            if stopped is None and (halt.asked or time.monotonic() > until):
+                stopped, watch.stop, until = ("interrupted" if halt.asked else "time"), True, time.monotonic() + GRACE_S
             if stopped is not None and time.monotonic() > until:
                 break
             thread.join(pause)

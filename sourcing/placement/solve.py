@@ -13,7 +13,7 @@ from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints
 from sourcing.placement.model import Model, build, likely_links, missing_links
-from sourcing.placement.split import improve, settled, sound
+from sourcing.placement.split import SETTLING_S, improve, settled, sound
 
 Status = Literal["optimal", "within_gap", "time", "interrupted"]
 Progress = Callable[[str, float, float], None]
@@ -150,7 +150,8 @@ def _split(
         if outcome.end == "infeasible":
             raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
         bound, end = max(bound, outcome.bound), outcome.end
-        plans.append(None if outcome.z is None else settled(model, outcome.z))
+        if outcome.z is not None and (best is None or float(model.cost @ outcome.z) < float(model.cost @ best)):
+            plans.append(settled(model, outcome.z, max(SETTLING_S, clock.left)))
     return read(it, model, _best(model, plans), bound, gap, clock.spent, end)
 
 

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -36,6 +36,8 @@ WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
 LATER_SHARE = {False: 1 / 3, True: 1 / 8}
 """Most of the time left that a cluster of a later pass may take; less where crews make clusters hard to prove."""
+SETTLING_S = 2.0
+"""Time that making a plan exactly whole always gets [s]."""
 TOLERANCE = 1e-6
 NARROWED_ROUGH = 1e-5
 """How exact the relaxation on the promising sites is; only a start comes of it, no bound."""
@@ -65,17 +67,22 @@ class Task:
     seed: int
     until: float
     """The clock's reading (time.monotonic) at which all must be done."""
+    halt: engine.Stop
+    """Asked to stop, a cluster ends with what it has."""
 
 
 def solve_task(task: Task) -> engine.Outcome:
     """A cluster in whole barrels, made exactly whole."""
     seconds = min(task.seconds, task.until - time.monotonic())
-    if seconds <= 0:
-        return engine.Outcome("time", None, INF, -INF, None, 0.0)
-    outcome = engine.run(task.model, seconds=seconds, gap=task.gap, slack=task.slack, seed=task.seed, start=task.start)
+    if seconds <= 0 or task.halt.asked:
+        return engine.Outcome("interrupted" if task.halt.asked else "time", None, INF, -INF, None, 0.0)
+    outcome = engine.run(
+        task.model, seconds=seconds, gap=task.gap, slack=task.slack, seed=task.seed, start=task.start, halt=task.halt
+    )
     if outcome.z is None or not task.model.whole.any():
         return outcome
-    z = settled(task.model, outcome.z, max(2.0, task.until - time.monotonic()))
+    left = 0.0 if outcome.end == "interrupted" else task.until - time.monotonic()
+    z = settled(task.model, outcome.z, max(SETTLING_S, left))
     if z is None:
         return replace(outcome, z=None)
     return replace(outcome, z=z, objective=float(task.model.cost @ z))
@@ -279,6 +286,7 @@ class _Work:
     owner: Ints
     z: Floats
     activity: Floats
+    halt: engine.Stop = field(default_factory=engine.Stop)
 
 
 def pieces(work: _Work, wave: list[Ints]) -> list[tuple[Ints, Model]]:
@@ -407,7 +415,7 @@ def _wave(
     seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining * LATER_SHARE[hard]))
     cut = pieces(work, wave)
     near = gap if first else gap / 3
-    tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until) for free, p in cut]
+    tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until, work.halt) for free, p in cut]
     end: engine.End = "optimal"
     done = 0
     try:
@@ -421,7 +429,7 @@ def _wave(
             if outcome.end == "interrupted":
                 end = "interrupted"
     except KeyboardInterrupt:
-        end = "interrupted"
+        work.halt.asked, end = True, "interrupted"
         for sites in wave[done:] if first else []:
             _clear_out(work, sites)
     work.activity = work.columns @ work.z
