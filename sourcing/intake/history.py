@@ -31,6 +31,7 @@ from sourcing.intake.ledger import ASIDE_COLUMNS
 from sourcing.intake.lineage import COLUMNS, match_fields
 from sourcing.intake.readers import sha256_of
 from sourcing.intake.survey import Survey
+from sourcing.intake.villages import Points, village_points
 from sourcing.settings import Settings
 from sourcing.values import Values
 
@@ -361,6 +362,7 @@ def _from_history(
     book: Book, known: tuple[Accepted, ...], survey: Survey, settings: Settings, values: Values
 ) -> Fields:
     today, raw, last = fields_today(book), survey.fields, known[-1]
+    today = replace(today, villages=_with_layer(today.villages, village_points(survey.villages)[0]))
     told = [
         Finding(
             "look", book.place, None, "from_history",
@@ -391,6 +393,18 @@ def _from_history(
     return replace(
         today, findings=(*told, *now.findings), set_aside=now.set_aside, counts=counts, source=_source(book, known)
     )
+
+
+def _with_layer(villages: gpd.GeoDataFrame, points: Points | None) -> gpd.GeoDataFrame:
+    """The villages with those of the season's own layer where and as it has them."""
+    if points is None:
+        return villages
+    layer = gpd.GeoDataFrame(
+        {"name": list(points.names)}, geometry=shapely.points(points.lon, points.lat), crs="EPSG:4326",
+        index=pd.Index(points.ids, name="village_id", dtype=object),
+    )  # fmt: skip
+    rest = villages[~villages.index.isin(layer.index)]
+    return gpd.GeoDataFrame(pd.concat([layer, rest]) if len(rest) else layer, geometry="geometry", crs="EPSG:4326")
 
 
 def _source(book: Book, known: tuple[Accepted, ...]) -> dict[str, Any]:
@@ -443,11 +457,10 @@ def _as_fields(frame: pd.DataFrame, villages: pd.DataFrame) -> Fields:
     clean = gpd.GeoDataFrame(
         out, geometry=shapes, crs="EPSG:4326", index=pd.Index(names, name="field_id", dtype=object)
     )
-    used = villages[villages["village"].isin(set(out["village"]))]
     places = gpd.GeoDataFrame(
-        {"name": used["name"].to_numpy(dtype=object)},
-        geometry=shapely.points(used["lon"].to_numpy(dtype=float), used["lat"].to_numpy(dtype=float)),
-        crs="EPSG:4326", index=pd.Index(used["village"].to_numpy(dtype=object), name="village_id", dtype=object),
+        {"name": villages["name"].to_numpy(dtype=object)},
+        geometry=shapely.points(villages["lon"].to_numpy(dtype=float), villages["lat"].to_numpy(dtype=float)),
+        crs="EPSG:4326", index=pd.Index(villages["village"].to_numpy(dtype=object), name="village_id", dtype=object),
     )  # fmt: skip
     counts = {
         "rows": len(clean),

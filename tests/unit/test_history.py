@@ -9,6 +9,7 @@ import threading
 import time
 from datetime import UTC, datetime
 
+import geopandas as gpd
 import pandas as pd
 import pytest
 import shapely
@@ -360,6 +361,21 @@ def test_a_season_with_a_history_is_planned_from_the_fields_of_today_and_says_so
     files = plan_fields(tmp_path, "later.gpkg", plan_from="files")
     assert files.frame.index.tolist() == ["b"]
     assert files.source["from"] == "file"
+
+
+def test_villages_are_where_the_seasons_own_layer_has_them_now_those_without_fields_too(tmp_path):
+    take(tmp_path, [{"field_id": "a"}])
+    layer = gpd.GeoDataFrame(
+        {"name": ["A", "Empty"]}, geometry=gpd.points_from_xy([30.01, 30.02], [-15.01, -15.02]), crs="EPSG:4326"
+    )
+    layer.to_file(tmp_path / "villages.gpkg")
+    place = PLACES[tmp_path]
+    database = {"database": place} if isinstance(place, str) else {}
+    settings = season(layers={"villages": {"file": "villages.gpkg"}}, history=database)
+    fields = fields_to_plan(tmp_path, read_survey(tmp_path, settings), settings, Values.load())
+    assert fields.villages.name.to_dict() == {"a": "A", "empty": "Empty"}
+    assert fields.villages.geometry.x.tolist() == [30.01, 30.02]
+    assert fields.frame.village.tolist() == ["a"]
 
 
 def test_a_file_that_was_not_accepted_is_told_and_does_not_count(tmp_path):
