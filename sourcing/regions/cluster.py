@@ -69,5 +69,6 @@ def hands(workers: int = 1, address: str = "") -> Iterator[Hands]:
                 n_workers=workers, threads_per_worker=1, processes=True, dashboard_address=":0", memory_limit=0
             )
             client = stack.enter_context(client_of(stack.enter_context(cluster)))
+            cluster.adapt(minimum=workers, maximum=workers, interval="1s")  # a worker that dies while it starts too
         count = max(sum(client.nthreads().values()), 1)
         yield Hands(DaskMap(client), count)
