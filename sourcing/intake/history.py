@@ -351,11 +351,22 @@ def fields_to_plan(folder: Path, survey: Survey, settings: Settings, values: Val
     """
     if settings.history.plan_from == "history":
         with open_if_there(history_place(folder, settings)) as book:
-            known = () if book is None else tuple(s for s in surveys(book) if s.counts)
-            if book is not None and known:
+            if book is not None and (known := _counted(book)):
                 return _from_history(book, known, survey, settings, values)
     source = {"from": "file", "file": survey.fields.file, "sha256": survey.fields.sha256}
     return replace(clean_fields(survey, settings, values), source=source)
+
+
+def is_planned_from_history(folder: Path, settings: Settings) -> bool:
+    """Whether a season is planned from the fields of today rather than from its files."""
+    if settings.history.plan_from != "history":
+        return False
+    with open_if_there(history_place(folder, settings)) as book:
+        return book is not None and bool(_counted(book))
+
+
+def _counted(book: Book) -> tuple[Accepted, ...]:
+    return tuple(s for s in surveys(book) if s.counts)
 
 
 def _from_history(

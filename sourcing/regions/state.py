@@ -29,6 +29,7 @@ from sourcing.carrying.haul import Haul, ways_to_workshop
 from sourcing.carrying.sites import Sites, Spots, Verdict, candidate_sites, cell_m, thinned
 from sourcing.errors import Finding, InputError, NoPlanError, PlanFaultError
 from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.history import fields_to_plan, is_planned_from_history
 from sourcing.intake.readers import part_box, parts_in, sha256_of
 from sourcing.intake.survey import RawLayer, Survey, read_layer, read_survey
 from sourcing.intake.villages import village_points
@@ -365,7 +366,8 @@ def region_land(place: Place, whole: Whole, number: int, villages: Sequence[str]
     frame = frame[columns].sort_values(["lot", "site"], kind="stable").reset_index(drop=True)
     none = pd.DataFrame({"field_id": pd.Series([], dtype=str), "reason": pd.Series([], dtype=str)})
     arcs = Arcs(frame, whole.straight_line, none, (), ())
-    fields = Fields(fields_frame, head.villages, (), pd.DataFrame(columns=["file", "row", "field_id", "reason"]))
+    aside = pd.DataFrame(columns=["file", "row", "field_id", "reason"])
+    fields = Fields(fields_frame, head.villages, (), aside, source=head.source)
     supply = Supply(whole.calendar, lots, pd.DataFrame(), (), ())
     settings = _wishes_here(head.settings, sites, len(whole.sites.frame))
     rates, rate_figures = barrel_rates(residues_of(supply), settings, head.values, settings.supply.estimate)
@@ -564,23 +566,31 @@ def _begin(folder: Path, tile_fields: int) -> tuple[Place, list[int]]:
     parts = parts_in(folder / layer.file)
     if not parts:
         survey = read_survey(folder, settings)
-        clean = clean_fields(survey, settings, values)
+        clean = fields_to_plan(folder, survey, settings, values)
+        source = clean.source
         crs, bounds, rows = local_crs(clean.frame), tuple(clean.frame.total_bounds.tolist()), len(clean.frame)
         villages = clean.villages
     else:
+        if is_planned_from_history(folder, settings):
+            raise InputError([Finding(
+                "refused", layer.file, None, "history_of_parts", "surveys were accepted, and this one is in parts",
+                "parts are planned as they are, without a history", "set history.plan_from = \"files\"",
+            )])  # fmt: skip
         survey, villages = _survey_of_parts(folder, settings, layer)
+        source = {"from": "file", "file": layer.file}
         told = [part_box(p) for p in parts]
         boxes = np.array([b for b, n in told if b is not None and n])
         bounds = (*boxes[:, :2].min(axis=0).tolist(), *boxes[:, 2:].max(axis=0).tolist())
         rows = sum(n for _, n in told)
         crs = local_crs(gpd.GeoDataFrame(geometry=[shapely.box(*bounds)], crs=LONLAT))
-    for source in survey.inputs:
-        digest.update(str(source["sha256"]).encode())
+    for read in survey.inputs:
+        digest.update(str(read["sha256"]).encode())
+    digest.update(repr(source).encode())
     tiles = _tiling(bounds, crs, rows, tile_fields)
     work = folder / WORK / digest.hexdigest()[:16]
     place = Place(work, f"run-{secrets.token_hex(6)}")
     (work / place.run).mkdir(parents=True, exist_ok=True)
-    head = Head(settings, values, replace(survey, paths=None), villages, crs)
+    head = Head(settings, values, replace(survey, paths=None), villages, crs, source)
     place.put("start", (head, tiles, layer, folder))
     place.put("paths", survey.paths)
     if parts:

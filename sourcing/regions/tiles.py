@@ -16,8 +16,8 @@ Joining needs no order: fields carry their own ids, spots and sites their coordi
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from datetime import timedelta
 from typing import Any
 
@@ -106,6 +106,8 @@ class Head:
     survey: Survey
     villages: gpd.GeoDataFrame
     crs: CRS
+    source: Mapping[str, Any] = field(default_factory=dict)
+    """Where the fields come from (of :class:`sourcing.intake.fields.Fields`)."""
 
 
 @dataclass(frozen=True)

@@ -261,3 +261,15 @@ def test_a_stage_travels_as_a_job(tmp_path):
     place = state.Place(tmp_path, "run-x")
     place.put("a", {"n": 3})
     assert Job(lambda p, k: p.get("a")["n"] * k, place)(4) == 12
+
+
+def test_tiles_are_planned_from_the_accepted_surveys_too(tmp_path):
+    folder = register(tmp_path / "r", parts=False)
+    assert CliRunner().invoke(main, ["accept", str(folder)]).exit_code == 0
+    whole = gpd.read_file(folder / "fields.gpkg")
+    whole.iloc[:50].to_file(folder / "fields.gpkg")  # a file that nobody accepted
+    assert place_state(folder, Hands(), tile_fields=60).facts["fields"] == 220
+    parts = register(tmp_path / "p")
+    (folder / "history.sqlite").rename(parts / "history.sqlite")
+    with pytest.raises(InputError, match="plan_from"):
+        place_state(parts, Hands(), tile_fields=60)
