@@ -229,6 +229,20 @@ def test_a_folder_that_is_not_there_says_so(tmp_path):
 
 
 @pytest.mark.of_a_file
+def test_a_file_that_may_not_be_written_says_so_and_can_still_be_read(tmp_path):
+    take(tmp_path, [{"field_id": "a"}])
+    with history(tmp_path) as book:
+
+        @sa.event.listens_for(book.writer, "begin")
+        def read_only(link):
+            link.exec_driver_sql("pragma query_only = on")
+
+        with pytest.raises(OutputError, match="may you write in it"):
+            undo(book, AT, "x")
+        assert len(fields_today(book).frame) == 1
+
+
+@pytest.mark.of_a_file
 def test_a_full_disk_changes_nothing(tmp_path):
     take(tmp_path, [{"field_id": "a"}])
     before = fingerprint(today(tmp_path))
