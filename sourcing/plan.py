@@ -38,6 +38,7 @@ from sourcing.season.record import plan_record
 from sourcing.season.safety import caution_of, cautions
 from sourcing.season.stress import Stress, by_cause, replay_season
 from sourcing.season.works import Works, imbalances, season_work
+from sourcing.season.worth import Unit, draw_worth
 from sourcing.settings import PlacementSettings, Settings, read_settings
 from sourcing.values import Values
 from sourcing.weeks import Calendar
@@ -45,6 +46,8 @@ from sourcing.words import FIRST_LANGUAGE, Said, load_words
 
 MOST_SECONDS_WHY = 60.0
 """Longest search for the wishes that conflict where no plan is possible [s]."""
+MOST_SECONDS_PRICES = 20.0
+"""Longest time for what one more barrel, hour, litre or kilo would earn [s]."""
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
 
@@ -264,6 +267,8 @@ def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda 
     tell("Replaying the season against chance")
     replayed = (out.site_weeks, carries, rates, supply.lots, works, supply.calendar, settings, values)
     stress = replace(replay_season(*replayed), spread=by_cause(*replayed))
+    tell("Drawing prices")
+    prices = _prices(placed, land)
     tell("Drawing up the plan")
     routes = carry_routes(carries, survey, fields, sites, network, settings, values, supply.calendar)
     roads = network.findings if network is not None else ()
@@ -281,7 +286,7 @@ def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda 
         settings, values, survey, findings, len(fields.set_aside), supply.calendar, placement, out, carries, used,
         [said.text(load_words(FIRST_LANGUAGE)) for said in warn], made_at, works, money, climate, stress,
     )  # fmt: skip
-    record = {**record, "fields_from": dict(fields.source)}
+    record = {**record, "fields_from": dict(fields.source), "prices": prices}
     if placed.stayed is not None:
         record = _near_record(record, placed.stayed, {} if land.fetched is None else land.fetched.facts)
     return Plan(
@@ -307,6 +312,18 @@ def _load_cautions(
     pairs = carries[["lot", "mode"]].assign(site=sites.frame.index.get_indexer(carries["site_id"]))
     loads = pairs.merge(arcs.frame[["lot", "site", "load_wet_kg"]], on=["lot", "site"], how="left")
     return load_cautions(loads, {m.name: m for m in modes_of(settings, values)}, values)
+
+
+def _prices(placed: Placed, land: Land) -> dict[str, Any]:
+    """What one more barrel, hour, litre or kilo would earn, for the record; no rows where time ran out."""
+    unit = Unit(placed.placement.goal, land.settings.season.currency)
+    try:
+        worth = draw_worth(
+            placed.problem.instance, placed.placement, land.fields, land.supply, seconds=MOST_SECONDS_PRICES
+        )
+    except NoPlanError:
+        return {"unit": unit.name, "one_more_barrel_all_season": None, "rows": []}
+    return worth.as_dict(unit)
 
 
 def _near_record(record: dict[str, Any], stayed: Stayed, fetched: dict[str, Any]) -> dict[str, Any]:

@@ -104,6 +104,8 @@ def _tables(plan: Plan, words: Words) -> Iterable[tuple[str, pd.DataFrame]]:
     yield "Costs by part", plan.money.parts.reset_index()
     yield "Money by village", plan.money.villages.reset_index()
     yield "What matters most", plan.money.tornado.reset_index()
+    if plan.record["prices"]["rows"]:
+        yield "What one more would earn", _prices(plan.record["prices"], words)
     yield "Break-even ways", _spoken(plan.money.break_even.reset_index(), words)
     yield "Ledger", _labelled(plan.money.ledger, plan.calendar, "week", "cash_week")
     for name, frame in (
@@ -123,6 +125,20 @@ def _tables(plan: Plan, words: Words) -> Iterable[tuple[str, pd.DataFrame]]:
     yield "Set aside", plan.fields.set_aside
     yield "Figures used", pd.DataFrame(plan.record["values_used"])
     yield "Cautions", pd.DataFrame({"caution": [said.text(words) for said in plan.cautions]})
+
+
+def _prices(prices: Mapping[str, Any], words: Words) -> pd.DataFrame:
+    """What one more of each limit would earn: of what, where, in which weeks, how much of it, and what it is worth."""
+    rows = pd.DataFrame(prices["rows"])
+    what = [words.of("more", kind) if kind != "residue" else words.residue(*about.split("/"))
+            for kind, about in zip(rows["kind"], rows["about"], strict=True)]  # fmt: skip
+    return pd.DataFrame(
+        {
+            "one_more_of": what, "village": rows["village"], "first_week": rows["first_week"],
+            "last_week": rows["last_week"], "amount": rows["amount"], "unit": rows["unit"], "earns": rows["worth"],
+            "counted_in": prices["unit"],
+        }
+    )  # fmt: skip
 
 
 def barrels_by_week(plan: Plan) -> pd.DataFrame:

@@ -7,14 +7,17 @@ times as much as one.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from sourcing.placement.answers import Prices
+from sourcing.intake.fields import Fields
+from sourcing.placement import Instance, Placement
+from sourcing.placement.answers import Prices, Weighed, weighed
+from sourcing.residue.supply import Supply
 from sourcing.weeks import Calendar, monday, sunday
 from sourcing.words import FIRST_LANGUAGE, Words, load_words
 
@@ -56,6 +59,40 @@ class Unit:
         size = abs(value)
         digits = 0 if size >= 10 or size < 5e-4 else 1 if size >= 1 else 2 if size >= 0.1 else 3
         return f"{value:,.{digits}f} {self.name}"
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What one more would earn, given a plan."""
+
+    table: pd.DataFrame
+    """As :func:`worth_table` gives it."""
+    barrel_season: float
+    """One more barrel that is there all season."""
+    behind: Weighed
+
+    def as_dict(self, unit: Unit) -> dict[str, Any]:
+        """For the record: unit, one_more_barrel_all_season, rows (what they mean: `worth_table`)."""
+        rows = [
+            {str(k): round(v, 6) if isinstance(v, float) else v for k, v in row.items()}
+            for row in self.table.to_dict("records")
+        ]
+        return {"unit": unit.name, "one_more_barrel_all_season": round(self.barrel_season, 6), "rows": rows}
+
+
+def draw_worth(
+    instance: Instance, plan: Placement, fields: Fields, supply: Supply, *, seconds: float
+) -> Worth:  # fmt: skip
+    """Prices given a plan, as a table; a price on leaving an earlier plan is left aside. Raises NoPlanError when time
+    runs out.
+    """
+    behind = weighed(replace(instance, previous=None), plan, seconds=seconds)
+    names = {str(i): str(n) for i, n in fields.villages["name"].items()}
+    lots = supply.lots[["village", "crop", "residue", "mass_kg"]].astype({"crop": str, "residue": str})
+    lots = lots.assign(village=lots["village"].astype(str).map(names))
+    sites = instance.site_village.tolist()
+    table = worth_table(behind.prices, supply.calendar, list(names.values()), sites, lots)
+    return Worth(table, float(behind.prices.barrel_week.sum()), behind)
 
 
 def worth_table(
@@ -157,6 +194,19 @@ HEADS = {
     "residue": "One more tonne of dry residue, free to take, in fields like those that are there already,",
     "budget": "100 {currency} more of budget", "fair_share": "The last 100 kg of the fair share",
 }  # fmt: skip
+
+
+def barrel_line(table: pd.DataFrame, unit: Unit, barrel_season: float) -> str:
+    """The one line on barrels that stands under a plan."""
+    rows = table[table["kind"] == "barrel"]
+    if rows.empty:
+        return "One more barrel would earn nothing: there are enough."
+    best = rows.loc[rows["worth"].idxmax()]
+    when = week_span(str(best["first_week"]), str(best["last_week"]), load_words(FIRST_LANGUAGE))
+    return (
+        f"One more barrel {unit.earns} about {unit.amount(barrel_season)} if it is there the whole season, most in "
+        f"{when}."
+    )
 
 
 def worth_lines(table: pd.DataFrame, unit: Unit, barrel_season: float, weeks: int) -> list[tuple[str, list[str]]]:

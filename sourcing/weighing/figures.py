@@ -26,19 +26,19 @@ from sourcing.intake.keep import RECORD_FILE, kept_season, read_record
 from sourcing.placement import FREE, OUT, Instance, Placement, check
 from sourcing.placement.answers import (
     LeftOut,
+    Weighed,
     alternatives,
     cheapest_to_change,
     fleet_curve,
     held,
     left_out,
     shortfalls,
-    weighed,
 )
 from sourcing.plan import Ground, Land, Placed, Tell, ground_of, land_of, place_barrels, read_land
 from sourcing.season.near import read_near, with_kept_sites
 from sourcing.season.outcome import outcome, site_names
 from sourcing.season.problem import Problem, carries_table, working_hours
-from sourcing.season.worth import Unit, worth_table
+from sourcing.season.worth import Unit, draw_worth
 from sourcing.settings import Settings, settings_from
 from sourcing.values import Figure
 from sourcing.words import FIRST_LANGUAGE, load_words
@@ -266,12 +266,11 @@ def _weigh(
     unit = Unit(plan.goal, settings.season.currency)
     notes = list(q.notes)
     tell("Drawing prices")
-    worth, season, behind = pd.DataFrame(columns=["kind"]), np.nan, None
+    worth, season = pd.DataFrame(columns=["kind"]), np.nan
+    behind: Weighed | None = None
     try:
-        behind = weighed(it, plan, seconds=PRICE_SECONDS)
-        season = float(behind.prices.barrel_week.sum())
-        names = [str(n) for n in q.land.fields.villages["name"]]
-        worth = worth_table(behind.prices, q.land.supply.calendar, names, it.site_village.tolist(), _lots(q.land))
+        drawn = draw_worth(it, plan, q.land.fields, q.land.supply, seconds=PRICE_SECONDS)
+        worth, season, behind = drawn.table, drawn.barrel_season, drawn.behind
     except NoPlanError as exc:
         notes.append(f"What one more of anything would earn is not known: {exc}.")
     villages, places, stopped = _left_out(q, None if behind is None else behind.row_duals, tell)
@@ -295,13 +294,6 @@ def _weigh(
         places=places, curve=points, barrel_price=q.land.values.figure("money.barrel_price"), others=found,
         gap_asked=settings.placement.gap, notes=tuple(notes),
     )  # fmt: skip
-
-
-def _lots(land: Land) -> pd.DataFrame:
-    names = {str(i): str(n) for i, n in land.fields.villages["name"].items()}
-    lots = land.supply.lots[["village", "crop", "residue", "mass_kg"]]
-    return lots.assign(village=lots["village"].astype(str).map(names), crop=lots["crop"].astype(str),
-                       residue=lots["residue"].astype(str))  # fmt: skip
 
 
 # What was left out ----------------------------------------------------------------------------------------------------

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from matplotlib.figure import Figure as Drawing
+from matplotlib.ticker import StrMethodFormatter
 
 from sourcing.errors import OutputError, UsageError
 from sourcing.season.worth import worth_lines
@@ -221,7 +222,7 @@ def draw_curve(w: Weighing, path: Path) -> None:
     drawing = Drawing(figsize=(7.5, 6.4), layout="constrained")
     upper, lower = drawing.subplots(2, 1, sharex=True, height_ratios=[3, 2])
     barrels = w.curve["barrels"].to_numpy()
-    upper.fill_between(barrels, w.curve["value"], w.curve["bound"], color="#c9c2b6", label="what could still be won")
+    upper.fill_between(barrels, w.curve["value"], w.curve["bound"], color="#c9c2b6", label="at best possible")
     upper.plot(barrels, w.curve["value"], marker="o", color="#1f4e5f", label="best plan found")
     here = w.curve[w.curve["barrels"] == w.barrels]
     upper.plot(
@@ -240,6 +241,7 @@ def draw_curve(w: Weighing, path: Path) -> None:
     lower.set_ylabel(f"a further barrel {w.unit.earns}")
     lower.set_xlabel("barrels in the fleet")
     for axes in (upper, lower):
+        axes.yaxis.set_major_formatter(StrMethodFormatter("{x:,.0f}"))
         axes.spines[["top", "right"]].set_visible(False)
         axes.legend(fontsize=8, frameon=False)
     drawing.supxlabel(stops_paying(w), fontsize=8, wrap=True)
