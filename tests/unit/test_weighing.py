@@ -5,6 +5,7 @@ import shutil
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from click.testing import CliRunner
 
@@ -47,6 +48,16 @@ def test_a_plan_folder_is_weighed_as_it_is(plan, whole):
     assert whole.value >= record["totals"]["margin"] - 1e-6
     assert whole.value <= whole.bound <= max(record["solve"]["bound"], whole.value) + 1e-6
     assert whole.barrels == 3
+
+
+def test_the_plan_itself_says_what_one_more_would_earn(plan, whole):
+    prices = json.loads((plan / "plan.json").read_text())["prices"]
+    assert prices["unit"] == "crowns"
+    assert prices["one_more_barrel_all_season"] == pytest.approx(whole.barrel_season, abs=1e-4)
+    assert len(prices["rows"]) == len(whole.worth)
+    sheet = pd.read_excel(plan / "plan.xlsx", sheet_name="What one more would earn")
+    assert sheet.iloc[0]["One more of"] == "barrel"
+    assert sheet["Earns"].tolist() == pytest.approx(whole.worth["worth"].tolist(), abs=1e-3)
 
 
 def test_a_barrel_more_is_worth_what_planning_with_it_gives_or_less(plan, whole, tmp_path):
