@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import math
 import sys
 import textwrap
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -170,7 +171,7 @@ def proof(solve: dict[str, float]) -> str:
     seconds = f"{solve['seconds']:,.0f} s"
     if solve["gap"] > 1:
         return f"No better plan was found in {seconds}; how much better one could be is not known: give it more time."
-    return f"No plan can be more than {solve['gap']:.2%} better; that took {seconds}."
+    return f"No plan can be more than {math.ceil(solve['gap'] * 1000) / 10:g} % better; that took {seconds}."
 
 
 @contextlib.contextmanager

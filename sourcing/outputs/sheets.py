@@ -39,7 +39,7 @@ from sourcing.plan import Plan
 from sourcing.season.problem import fleet_by_week
 from sourcing.season.safety import safety_sheet
 
-UNPROVEN = 0.1
+UNPROVEN = 0.5
 """A plan with a wider gap than this to the best possible is called unproven [share]."""
 CHART_MM = 40.0
 STACKED_MM = 140.0
