@@ -365,9 +365,10 @@ def shortfalls(
 
     A group must have a barrel in some week. Up to `exact_upto` variables the season is solved again for each. In larger
     seasons the group pays for residue, barrels and whatever else it shares with other sites at its price, by the
-    `row_duals` of :func:`weighed` given the plan; what is its own costs what it costs. That is never too high, and
-    close where a group is a small part of the season. Below zero: it would pay. Infinite: it cannot be used at all.
-    `seconds` is for each group; one that takes longer has what is proven until then. Ctrl-C ends it.
+    `row_duals` of :func:`weighed` given the plan; what is its own costs what it costs. That is never too high while
+    the plan's places keep the weeks in which they have barrels, and close where a group is a small part of the season.
+    Below zero: it would pay. Infinite: it cannot be used at all. `seconds` is for each group; one that takes longer
+    has what is proven until then. Ctrl-C ends it.
     """
     it = instance
     model = build(it)
