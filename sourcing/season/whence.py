@@ -1,8 +1,9 @@
 """Where any figure of a plan's record comes from: money, workshop, air and chances too, reckoned again from the record.
 
 Figures of totals, villages, sites and the trade are traced by :mod:`sourcing.season.trace`. For the rest the rooms that
-made them are run once more on nothing but the record, and what comes out stands beside what was recorded. Chances are
-told and not drawn again: a replay needs every lot of the season, which the record leaves to the inputs kept beside it.
+made them are run once more on nothing but the record, and what comes out stands beside what was recorded. Chances and
+prices are told and not drawn again: they need every lot of the season, which the record leaves to the inputs kept
+beside it.
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from sourcing.season.ledgertrace import of_money, of_workshop
 from sourcing.season.trace import Part, Record, Trace, inputs_of, recorded_values, trace
 from sourcing.weeks import Calendar
 
-SECTIONS = ("money", "workshop", "climate", "chances")
+SECTIONS = ("money", "workshop", "climate", "chances", "prices")
 _NEAREST = 5
 
 
@@ -80,6 +81,9 @@ def _walk(calendar: Calendar, path: str, node: Any) -> Iterator[tuple[str, float
 def _row_name(row: Mapping[str, Any], at: int) -> str:
     if "part" in row:
         return f"{row['account']}.{str(row['part']).replace(' ', '_')}"
+    if "about" in row:  # what one more would earn
+        told = (str(row[k]).replace(" ", "_") for k in ("kind", "village", "about", "first_week") if row[k])
+        return ".".join(told)
     return str(row.get("week", row.get("kind", at)))
 
 
@@ -205,6 +209,19 @@ def _as_planned(again: Again, what: str) -> tuple[Part, ...]:
     return tuple(Part(_said(f"{c} {r}"), float(kg)) for (c, r), kg in by.items())
 
 
+def _of_prices(again: Again, path: list[str]) -> Found:
+    """What one more of something would earn: told, since only the whole question gives it."""
+    unit = str(again.record["prices"]["unit"])
+    if path[-1] == "weeks":
+        return Found("Weeks for which one price is told.", "weeks")
+    if path[-1] == "amount":
+        return Found("How much more of it the price is for.", "")
+    return Found(
+        "Drawn from the optimiser's relaxation given the plan's places: what a little more would be worth, barrels "
+        "counted as divisible. `sourcing weigh` draws it again.", unit,
+    )  # fmt: skip
+
+
 _EXPLAINED = MappingProxyType(
-    {"money": of_money, "workshop": of_workshop, "climate": _of_climate, "chances": _of_chances}
+    {"money": of_money, "workshop": of_workshop, "climate": _of_climate, "chances": _of_chances, "prices": _of_prices}
 )

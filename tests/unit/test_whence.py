@@ -26,7 +26,7 @@ def numbers(path, node):
     return [path] if isinstance(node, int | float) and not isinstance(node, bool) else []
 
 
-def test_every_number_of_money_workshop_air_and_chances_has_a_name(record):
+def test_every_number_of_money_workshop_air_chances_and_prices_has_a_name(record):
     there = sum(len(numbers((head,), record[head] or {})) for head in SECTIONS)
     names = figure_names(record)
     assert len(names) == len(set(names)) == there
@@ -43,7 +43,7 @@ def test_every_number_is_explained_and_what_is_reckoned_again_agrees(record):
         if not found.agrees:
             wrong.append((name, found.value, found.reckoned))
     assert wrong == []
-    drawn = [n for n in figure_names(record) if n.startswith("chances.") and ".plan" not in n]
+    drawn = [n for n in figure_names(record) if n.startswith(("chances.", "prices.")) and ".plan" not in n]
     assert again >= len(figure_names(record)) - len(drawn) - 3
 
 
