@@ -152,7 +152,7 @@ def test_a_season_from_an_empty_folder_to_sheets_and_a_second_survey(chromium, o
     player.press("Save")
     assert page.locator(".option.wrong").count() == 1
     player.look()
-    page.fill('[name="placement.seconds"]', "30")
+    page.fill('[name="placement.seconds"]', "8")
     page.fill('[name="placement.gap"]', "0.3")
     player.press("Save")
     player.go("/s/Valley/settings/chances")

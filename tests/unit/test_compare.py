@@ -327,7 +327,7 @@ def test_two_surveys_of_the_demo_a_month_apart(tmp_path):
             shutil.copy(DEMO / other, folder / other)
         season_text = (DEMO / "season.toml").read_text().replace("barrels = 40", "barrels = 4")
         (folder / "season.toml").write_text(
-            re.sub(r"gap = \S+", "gap = 0.05", re.sub(r"seconds = \S+", "seconds = 10", season_text))
+            re.sub(r"gap = \S+", "gap = 0.05", re.sub(r"seconds = \S+", "seconds = 5", season_text))
         )
         folders.append(planned(folder))
     found = compare(*folders)

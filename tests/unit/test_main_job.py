@@ -33,6 +33,8 @@ FRANCE = """
 [season]
 name = "Parcels of one block"
 first_day = 2020-07-01
+[works]
+crew_paid = "by_kilo"
 [layers.fields]
 file = "{file}"
 [layers.fields.columns]

@@ -423,7 +423,7 @@ def test_large_work_with_crews_is_split(workers):
     """Barrels are drawn together: far fewer site-weeks than barrels, and the plan passes the checker."""
     it = replace(landscape(1600, 24, scarce=True, seed=3), site_week_cost=60.0)
     with ThreadPoolExecutor(workers) as pool:
-        plan = solve(it, gap=0.02, seconds=20, seed=3, map=pool.map)
+        plan = solve(it, gap=0.02, seconds=8, seed=3, map=pool.map)
     assert check(it, plan) == []
     assert plan.bound >= plan.value > 0
     assert (plan.barrels > 0).sum() < plan.barrels.sum() / 2
