@@ -270,6 +270,6 @@ def other_lines(w: Weighing, other: Other, number: int) -> list[str]:
         if names:
             more = f" and {len(names) - MOST_NAMES} more" if len(names) > MOST_NAMES else ""
             lines.append(f"   {head} {', '.join(names[:MOST_NAMES])}{more}")
-    if other.gap > EARLY * w.gap_asked:
+    if other.gap > w.gap + EARLY * w.gap_asked:
         lines.append(f"   Its search ended early: a plan like it could be up to {other.gap:.0%} better. --seconds")
     return lines
