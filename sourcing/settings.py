@@ -303,12 +303,12 @@ class WaterSettings(Section):
 
 
 class Fixed(Section):
-    """What the planner fixes for some weeks: barrels at a site, or at every site of a village."""
+    """What the planner fixes for some weeks: barrels at a site, or of a village in all."""
 
     site: str = ""
     """Site, by its id."""
     village: str = ""
-    """Village, by name or id; every site of it."""
+    """Village, by name or id: its barrels in all, at whichever of its sites."""
     first_day: date
     """First day of it."""
     last_day: date

@@ -86,9 +86,9 @@ def fields_of(lots):
     return SimpleNamespace(frame=frame, villages=villages)
 
 
-def planned(lots, arcs, chosen, haul_m=None):
+def planned(lots, arcs, chosen, haul_m=None, where=None):
     supply = SimpleNamespace(lots=lots, calendar=Calendar(date(2027, 4, 5), WEEKS))
-    sites, arcs = places(), SimpleNamespace(frame=arcs)
+    sites, arcs = where or places(), SimpleNamespace(frame=arcs)
     rates, _ = barrel_rates(residues_of(supply), chosen, VALUES)
     problem = season_problem(supply, sites, arcs, rates, fields_of(lots), chosen, VALUES, haul_m)
     placement = solve(problem.instance, gap=1e-6, seconds=20)

@@ -342,6 +342,10 @@ def left_out(instance: Instance, plan: Placement) -> tuple[LeftOut, ...]:
     out = np.zeros(it.sites, dtype=bool) if it.wishes.site_pin is None else it.wishes.site_pin == OUT
     if it.villages is not None and it.villages.pin is not None:
         out = out | (it.villages.pin[it.site_village] == OUT)
+    if it.wishes.barrels_most is not None:
+        out = out | ~it.wishes.barrels_most.any(axis=1)
+    if it.wishes.village_most is not None:
+        out = out | ~it.wishes.village_most[it.site_village].any(axis=1)
     found = []
     for s in np.flatnonzero(~plan.opened):
         why: Why = (
@@ -465,6 +469,8 @@ def wishes_of(instance: Instance) -> dict[str, Callable[[Instance], Instance]]:
         ("site_pin", w.site_pin is not None, wish(site_pin=None)),
         ("barrels_least", w.barrels_least is not None, wish(barrels_least=None)),
         ("barrels_most", w.barrels_most is not None, wish(barrels_most=None)),
+        ("village_least", w.village_least is not None, wish(village_least=None)),
+        ("village_most", w.village_most is not None, wish(village_most=None)),
         ("sites_least", w.sites_least > 0, wish(sites_least=0)),
         ("sites_most", w.sites_most is not None, wish(sites_most=None)),
         ("budget", w.budget is not None, wish(budget=None)),

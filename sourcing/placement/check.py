@@ -43,6 +43,7 @@ class _Checker:
             self.carrying()
             self.work()
             self.standing()
+            self.village_barrels()
             self.busy()
             self.numbers()
             self.moving()
@@ -133,6 +134,21 @@ class _Checker:
                     self.say(f"site {s}, week {week}: {y} barrels, at least {wishes.barrels_least[s, week]} wished for")
             if bool(self.plan.opened[s]) != any(self.barrels[s]):
                 self.say(f"site {s}: opened is {bool(self.plan.opened[s])}, its barrels say otherwise")
+
+    def village_barrels(self) -> None:
+        """Barrels of a village, over all its sites, within what is wished for."""
+        wishes = self.it.wishes
+        if wishes.village_least is None and wishes.village_most is None:
+            return
+        for week in self.weeks:
+            there: dict[int, int] = defaultdict(int)
+            for s in self.sites:
+                there[int(self.it.site_village[s])] += self.barrels[s][week]
+            for v in range(self.it.village_count):
+                if wishes.village_least is not None and there[v] < wishes.village_least[v, week]:
+                    self.say(f"village {v}, week {week}: {there[v]} barrels, at least {wishes.village_least[v, week]}")
+                if wishes.village_most is not None and there[v] > wishes.village_most[v, week]:
+                    self.say(f"village {v}, week {week}: {there[v]} barrels, at most {wishes.village_most[v, week]}")
 
     def hours(self, site: int, week: int) -> float:
         return sum(kg * float(self.it.class_hours_per_kg[k]) for k, kg in self.charred.get((site, week), {}).items())

@@ -112,6 +112,10 @@ class Wishes:
     """Fewest barrels by site and week, shape (S, T)."""
     barrels_most: Ints | None = None
     """Most barrels by site and week, shape (S, T); 0 forbids the week."""
+    village_least: Ints | None = None
+    """Fewest barrels in the village, over all its sites, by village and week, shape (V, T)."""
+    village_most: Ints | None = None
+    """Most barrels in the village, over all its sites, by village and week, shape (V, T); 0 forbids the week."""
     sites_least: int = 0
     """Fewest sites to open."""
     sites_most: int | None = None
@@ -233,6 +237,9 @@ class Instance:
             return len(self.villages.deploy_cost)
         if self.crew is not None:
             return len(self.crew.hours)
+        for by_village in (self.wishes.fair_share, self.wishes.village_least, self.wishes.village_most):
+            if by_village is not None:
+                return len(by_village)
         if self.moves is not None and self.moves.village_cost is not None:
             return len(self.moves.village_cost)
         return int(self.site_village.max()) + 1 if self.sites else 0
@@ -438,6 +445,16 @@ class _Check:
                 faults.append(
                     f"site {s}, week {t}: {wishes.barrels_least[s, t]} barrels are asked for, more than may stand there"
                 )
+        if wishes.village_least is not None:
+            asked = wishes.village_least.sum(axis=0)
+            for t in np.flatnonzero(asked > it.fleet):
+                faults.append(f"week {t}: {asked[t]} barrels are asked for in villages, but there are {it.fleet[t]}")
+            room = np.zeros((it.village_count, it.weeks), dtype=np.int64)
+            np.add.at(room, it.site_village, np.tile(it.site_most[:, None], (1, it.weeks)))
+            room = room if wishes.village_most is None else np.minimum(room, wishes.village_most)
+            for v, t in np.argwhere(wishes.village_least > room)[:10]:
+                asked_there = f"{wishes.village_least[v, t]} barrels are asked for"
+                faults.append(f"village {v}, week {t}: {asked_there}, {room[v, t]} may stand there")
         if wishes.sites_most is not None and wishes.sites_least > wishes.sites_most:
             faults.append(f"at least {wishes.sites_least} sites and at most {wishes.sites_most} are wished for")
         if wishes.sites_least > it.sites:
@@ -483,6 +500,7 @@ _BLOCKS = {
     ("Workshop", "press_kg"): ("amount", "T"), ("Workshop", "site_haul_cost_per_kg"): ("amount", "S"),
     ("Wishes", "site_pin"): ("pin", "S"), ("Wishes", "barrels_least"): ("count", "ST"),
     ("Wishes", "barrels_most"): ("count", "ST"), ("Wishes", "lot_village"): ("index", "L"),
+    ("Wishes", "village_least"): ("count", "VT"), ("Wishes", "village_most"): ("count", "VT"),
     ("Wishes", "fair_share"): ("share", "V"), ("Previous", "barrels"): ("count", "ST"),
 }  # fmt: skip
 

@@ -510,6 +510,17 @@ def _village_number(b: _Build) -> None:
     b.row("village_number", 1, v.least, high, (np.zeros(n, dtype=np.int64), b.at("deploy"), 1.0))
 
 
+def _village_barrels(b: _Build) -> None:
+    """So many barrels in a village: least[v, t] <= sum over its sites of y[s, t] <= most[v, t]."""
+    it, wishes = b.it, b.it.wishes
+    if wishes.village_least is None and wishes.village_most is None:
+        return
+    where = np.repeat(it.site_village, it.weeks) * it.weeks + np.tile(np.arange(it.weeks), it.sites)
+    low = 0.0 if wishes.village_least is None else wishes.village_least.ravel()
+    high = INF if wishes.village_most is None else wishes.village_most.ravel()
+    b.row("village_barrels", it.village_count * it.weeks, low, high, (where, b.at("y"), 1.0))
+
+
 def _site_number(b: _Build) -> None:
     """So many sites: least <= sum over s of open[s] <= most."""
     w = b.it.wishes
@@ -658,8 +669,8 @@ def _changes(b: _Build) -> None:
 
 BLOCKS: tuple[Callable[[_Build], None], ...] = (
     _lot_mass, _balance, _ready, _due, _barrel_hours, _busy_floor, _fleet, _least_barrels, _opening, _deploying,
-    _village_number, _site_number, _clear_share, _arriving, _most_moves, _stays, _crew_hours, _water, _press, _budget,
-    _fair_share, _apart, _changes,
+    _village_number, _village_barrels, _site_number, _clear_share, _arriving, _most_moves, _stays, _crew_hours, _water,
+    _press, _budget, _fair_share, _apart, _changes,
 )  # fmt: skip
 
 

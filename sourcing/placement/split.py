@@ -143,6 +143,8 @@ def _asked(it: Instance, model: Model) -> npt.NDArray[np.bool_]:
     asked = np.zeros(it.sites, dtype=bool)
     owner = owners(it, model)
     asked[owner[(model.lower > 0) & (owner >= 0)]] = True
+    if it.wishes.village_least is not None:
+        asked |= it.wishes.village_least[it.site_village].any(axis=1)
     return asked
 
 
@@ -235,7 +237,9 @@ def clusters(
     """The `used` sites gathered round seeds drawn at random, most strongly linked first; villages stay whole where
     they matter.
     """
-    whole_villages = it.villages is not None or it.crew is not None or it.moves is not None
+    wishes = it.wishes
+    limited = wishes.village_least is not None or wishes.village_most is not None
+    whole_villages = limited or it.villages is not None or it.crew is not None or it.moves is not None
     unit = it.site_village if whole_villages else np.arange(it.sites)
     names, unit = np.unique(unit, return_inverse=True)
     unit = unit.reshape(-1)

@@ -28,6 +28,7 @@ from sourcing.carrying.carry import Arcs
 from sourcing.carrying.haul import Haul, ways_to_workshop
 from sourcing.carrying.sites import Sites, Spots, Verdict, candidate_sites, cell_m, thinned
 from sourcing.errors import Finding, InputError, NoPlanError, PlanFaultError
+from sourcing.intake.cells import fold
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.history import fields_to_plan, is_planned_from_history
 from sourcing.intake.readers import part_box, parts_in, sha256_of
@@ -369,7 +370,7 @@ def region_land(place: Place, whole: Whole, number: int, villages: Sequence[str]
     aside = pd.DataFrame(columns=["file", "row", "field_id", "reason"])
     fields = Fields(fields_frame, head.villages, (), aside, source=head.source)
     supply = Supply(whole.calendar, lots, pd.DataFrame(), (), ())
-    settings = _wishes_here(head.settings, sites, len(whole.sites.frame))
+    settings = _wishes_here(head.settings, sites, len(whole.sites.frame), head.villages["name"])
     rates, rate_figures = barrel_rates(residues_of(supply), settings, head.values, settings.supply.estimate)
     metres = None
     if whole.haul is not None:
@@ -382,11 +383,19 @@ def region_land(place: Place, whole: Whole, number: int, villages: Sequence[str]
     return RegionLand(land, sites, arcs, problem, rates, (*rate_figures, *problem.figures_used), numbers)
 
 
-def _wishes_here(settings: Settings, sites: Sites, count: int) -> Settings:
-    """The season's wishes as far as they concern these sites; numbers asked of the whole are open downwards."""
+def _wishes_here(settings: Settings, sites: Sites, count: int, names: pd.Series) -> Settings:
+    """The season's wishes as far as they concern these sites; numbers asked of the whole are open downwards.
+
+    `names` are the villages' names by id.
+    """
     wishes, villages = settings.wishes, settings.villages
     here = set(sites.frame.index)
-    fixed = [f for f in wishes.fixed if not f.site or f.site in here]
+    villages_here = {fold(str(v)) for v in sites.frame["village"].unique()}
+    villages_here |= {fold(str(name)) for v, name in names.items() if fold(str(v)) in villages_here}
+    fixed = [
+        f for f in wishes.fixed
+        if (not f.site or f.site in here) and (not f.village or fold(f.village) in villages_here)
+    ]  # fmt: skip
     changed = {
         "sites_use": [s for s in wishes.sites_use if s in here],
         "sites_leave_out": [s for s in wishes.sites_leave_out if s in here],

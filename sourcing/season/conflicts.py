@@ -113,7 +113,7 @@ def _fixed(every: Sequence[Fixed]) -> Wish | None:
 
 def _fixed_said(fixed: Fixed) -> str:
     where = [f"site {fixed.site}"] if fixed.site else []
-    where += [f"each site of village {fixed.village}"] if fixed.village else []
+    where += [f"village {fixed.village}"] if fixed.village else []
     many = [f"at least {_barrels(fixed.least)}"] if fixed.least else []
     many += [] if fixed.most is None else ["no barrels"] if fixed.most == 0 else [f"at most {_barrels(fixed.most)}"]
     return f"{' and '.join(where) or 'every site'}, {_days(fixed.first_day, fixed.last_day)}, {', '.join(many)}"

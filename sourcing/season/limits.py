@@ -200,6 +200,9 @@ def _wishes(settings: Settings, calendar: Calendar, names: _Names, supply: Suppl
     )
     least = np.zeros((count, calendar.count), dtype=np.int64)
     most = np.full((count, calendar.count), settings.fleet.most_at_site, dtype=np.int64)
+    in_village = (len(names.village_ids), calendar.count)
+    every = max([settings.fleet.barrels, *settings.fleet.barrels_from.values()])
+    village_least, village_most = np.zeros(in_village, dtype=np.int64), np.full(in_village, every, dtype=np.int64)
     for fixed in choice.fixed:
         chosen = np.ones(count, dtype=bool)
         if fixed.site:
@@ -208,9 +211,15 @@ def _wishes(settings: Settings, calendar: Calendar, names: _Names, supply: Suppl
         if fixed.village:
             where = names.village(fixed.village, "wishes.fixed")
             chosen &= names.village_of_site == (-1 if where is None else where)
-        first, last = (max(calendar.index(day), 0) for day in (fixed.first_day, fixed.last_day))
+        first, last = calendar.index(fixed.first_day), calendar.index(fixed.last_day)
         weeks = np.zeros(calendar.count, dtype=bool)
-        weeks[first : last + 1] = True
+        weeks[max(first, 0) : max(last + 1, 0)] = True
+        if fixed.village and not fixed.site:  # the village's barrels in all, wherever in it they stand
+            if where is not None:
+                village_least[where, weeks] = np.maximum(village_least[where, weeks], fixed.least)
+                top = village_most[where, weeks] if fixed.most is None else fixed.most
+                village_most[where, weeks] = np.minimum(village_most[where, weeks], top)
+            continue
         block = np.ix_(chosen, weeks)
         least[block] = np.maximum(least[block], fixed.least)
         if fixed.most is not None:
@@ -220,8 +229,10 @@ def _wishes(settings: Settings, calendar: Calendar, names: _Names, supply: Suppl
     owners = np.array([place[str(v)] for v in supply.lots["village"]], dtype=np.int64) if fair else None
     return Wishes(
         site_pin=pin,
-        barrels_least=least if choice.fixed and least.any() else None,
-        barrels_most=most if choice.fixed else None,
+        barrels_least=least if least.any() else None,
+        barrels_most=most if (most < settings.fleet.most_at_site).any() else None,
+        village_least=village_least if village_least.any() else None,
+        village_most=village_most if (village_most < every).any() else None,
         sites_least=choice.sites_least,
         sites_most=choice.sites_most,
         budget=choice.budget,

@@ -189,6 +189,10 @@ def near_instance(
     most[:, worked] = last[:, worked] if exact else np.minimum(last, room)[:, worked]
     per_unit = values["money.char_value_per_kg"] if instance.goal == "char" else 1.0
     previous = Previous(last, values[PRICES[0]] / per_unit, values[PRICES[1]] / per_unit)
+    if wishes.village_least is not None:
+        wishes = replace(wishes, village_least=np.where(worked[None, :], 0, wishes.village_least))
+    if wishes.village_most is not None:
+        wishes = replace(wishes, village_most=np.where(worked[None, :], instance.fleet.max(), wishes.village_most))
     held = replace(wishes, barrels_least=least if least.any() else None, barrels_most=most)
     return replace(instance, previous=previous, wishes=held)
 

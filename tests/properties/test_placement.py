@@ -116,8 +116,9 @@ def test_more_decided_beforehand_is_never_better(seed, data):
         "village": {"villages": replace(it.villages, pin=village)},
         "fixed": {"wishes": Wishes(barrels_least=table)},
         "forbidden": {"wishes": Wishes(barrels_most=np.where(table > 0, 0, 9))},
+        "barrels of a village": {"wishes": Wishes(village_least=[[1] * 4, [0] * 4], village_most=[[2] * 4, [1] * 4])},
         "sites": {"wishes": Wishes(sites_least=1, sites_most=data.draw(st.integers(1, 3)))},
-    }[data.draw(st.sampled_from(["village", "fixed", "forbidden", "sites"]))]
+    }[data.draw(st.sampled_from(["village", "fixed", "forbidden", "barrels of a village", "sites"]))]
     try:
         bound = best(replace(it, **decided))
     except NoPlanError:

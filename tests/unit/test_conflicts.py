@@ -48,7 +48,7 @@ def test_fixed_barrels_against_the_fleet_are_named_with_their_figures():
     assert conflict_of(wishes=wishes) == [
         "fleet.barrels = 4 (barrels in the fleet)",
         "wishes.fixed: site s0, 2027-04-05 to 2027-04-11, at least 3 barrels",
-        "wishes.fixed: each site of village V1, 2027-04-05 to 2027-04-11, at least 2 barrels",
+        "wishes.fixed: village V1, 2027-04-05 to 2027-04-11, at least 2 barrels",
     ]
 
 

@@ -11,7 +11,7 @@ from sourcing.season.money import season_money
 from sourcing.season.works import season_work
 from sourcing.season.workshop import workshop_season
 from sourcing.weeks import Calendar
-from tests.little_seasons import VALUES, WEEKS, planned, season_settings
+from tests.little_seasons import VALUES, WEEKS, places, planned, season_settings
 
 LOTS = pd.DataFrame(
     [
@@ -97,6 +97,21 @@ def test_fixed_barrels_stand_where_they_are_wanted():
     fixed = [{"site": "s2", "first_day": "2027-04-12", "last_day": "2027-04-18", "least": 2}]
     weeks = plan(wishes={"fixed": fixed})[2].site_weeks.set_index(["site_id", "week"])
     assert weeks.loc[("s2", 1), "barrels"] >= 2
+
+
+def test_barrels_fixed_for_a_village_are_its_barrels_in_all():
+    """Two sites in v0: between them two barrels, no more and no fewer, in week 1, though one is nearer to all."""
+    both = places()
+    both.frame["village"] = ["v0", "v0", "v2"]
+    fixed = [{"village": "V0", "first_day": "2027-04-12", "last_day": "2027-04-18", "least": 2, "most": 2}]
+    out = planned(LOTS, ARCS, season_settings({"wishes": {"fixed": fixed}}), where=both)[2]
+    weeks = out.site_weeks[out.site_weeks["week"] == 1]
+    assert weeks.loc[weeks["village"] == "v0", "barrels"].sum() == 2
+
+
+def test_days_before_the_season_fix_nothing():
+    fixed = [{"village": "v0", "first_day": "2027-03-01", "last_day": "2027-03-14", "most": 0}]
+    assert plan(wishes={"fixed": fixed})[0].value == pytest.approx(plan()[0].value)
 
 
 def test_crew_hours_bound_what_is_done():

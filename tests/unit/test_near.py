@@ -69,6 +69,21 @@ def test_weeks_already_begun_are_kept_and_the_sites_of_the_plan_in_force_stay_po
     assert values[1]["totals"]["margin"] == pytest.approx(values[1]["solve"]["value"] + near["price"], abs=1e-5)
 
 
+def test_a_wish_for_a_village_does_not_undo_weeks_already_worked(first, tmp_path):
+    """No barrels in Amberel any more: its worked weeks stay as they were, the later ones are empty."""
+    gone = '[[wishes.fixed]]\nvillage = "Amberel"\nfirst_day = 2027-05-03\nlast_day = 2027-12-31\nmost = 0\n'
+    folder = season(tmp_path / "s", fewer(), SEASON + gone)
+    before = barrels_of(first)
+    after = barrels_of(planned(folder, "--near", str(first), "--from", "2027-05-26"))
+    of = {s["id"]: s["village"] for s in json.loads((first / "plan.json").read_text())["sites"]}
+    amberel = [s for s, village in of.items() if "mberel" in str(village)]
+    assert amberel
+    for site in amberel:
+        later = {w: n for w, n in after.get(site, {}).items() if w > "2027-W21"}
+        assert not any(later.values())
+        assert all(after[site][w] == n for w, n in before[site].items() if w <= "2027-W21")
+
+
 def test_without_a_price_staying_near_is_worth_as_much_as_planning_freely(first, tmp_path):
     free = SEASON + '[values]\n"money.change_barrel_week" = 0\n"money.change_site" = 0\n'
     land = read_land(season(tmp_path / "s", fewer(), free.replace("gap = 0.01", "gap = 0.0001")))

@@ -310,11 +310,12 @@ def test_every_wish_can_be_taken_away():
         water=Water(np.full((S, T), 99.0), [0.1]), workshop=Workshop([99.0], 0.0), previous=Previous(np.zeros((S, T))),
         wishes=Wishes(
             site_pin=[0, 0], barrels_least=np.zeros((S, T)), barrels_most=np.full((S, T), 6), sites_least=1,
-            sites_most=2, budget=1e6, lot_village=[0, 1], fair_share=[0.1, 0.1], avoid=(np.zeros(2, dtype=bool),),
+            sites_most=2, budget=1e6, village_least=np.zeros((S, T)), village_most=np.full((S, T), 6),
+            lot_village=[0, 1], fair_share=[0.1, 0.1], avoid=(np.zeros(2, dtype=bool),),
         ),
     )  # fmt: skip
     names = wishes_of(it)
-    assert len(names) == 20
+    assert len(names) == 22
     bare = it
     for take_away in names.values():
         bare = take_away(bare)

@@ -189,6 +189,31 @@ def test_fair_share_binds():
     assert best(replace(it, wishes=owed)).value == pytest.approx(60 + 40 * 0.5)
 
 
+def test_barrels_of_a_village_bind():
+    """Two sites of 100 and 80 in the first village, one of 70 in the second."""
+    it = weekly([[100], [80], [70]], site_village=[0, 0, 1])
+    assert best(it).value == pytest.approx(250)
+    assert best(replace(it, wishes=Wishes(village_most=[[1], [9]]))).value == pytest.approx(170)
+    assert best(replace(it, fleet=[1], wishes=Wishes(village_least=[[0], [1]]))).value == pytest.approx(70)
+    assert best(replace(it, wishes=Wishes(village_most=[[0], [9]]))).value == pytest.approx(70)
+    with pytest.raises(NoPlanError, match="2 barrels are asked for in villages, but there are 1"):
+        replace(it, fleet=[1], wishes=Wishes(village_least=[[1], [1]]))
+    with pytest.raises(NoPlanError, match="village 1, week 0: 7 barrels are asked for, 6 may stand there"):
+        replace(it, fleet=[9], wishes=Wishes(village_least=[[0], [7]]))
+
+
+def test_barrels_of_a_village_bind_in_large_work_too(monkeypatch):
+    """Cluster by cluster: villages stay whole, so that each obeys its own limit."""
+    it = random_season(8, lots=60, sites=6, weeks=4, classes=4, village_number=3, site_village=[0, 0, 1, 1, 2, 2],
+                       fleet=[6] * 4, busy_floor=0.0)  # fmt: skip
+    limits = Wishes(village_least=np.full((3, 4), 1), village_most=np.full((3, 4), 2))
+    exact = best(replace(it, wishes=limits)).value
+    monkeypatch.setattr(importlib.import_module("sourcing.placement.solve"), "WHOLE_AT_ONCE", 0)
+    plan = solve(replace(it, wishes=limits), gap=1e-6, seconds=20)
+    assert check(replace(it, wishes=limits), plan) == []
+    assert plan.value == pytest.approx(exact, rel=1e-4)
+
+
 def test_apart_binds():
     """The best opens the first site (100); a plan one site apart opens none or the second too; two apart swaps."""
     it = weekly([[100], [80]], fleet=[1])
@@ -345,7 +370,9 @@ def test_every_block_of_rows_has_its_toy_test():
         "_barrel_hours": "test_barrel_hours_bind_and_barrels_are_whole", "_busy_floor": "test_busy_floor_binds",
         "_fleet": "test_fleet_binds_in_its_week", "_least_barrels": "test_least_barrels_at_a_site_bind",
         "_opening": "test_opening_cost_binds", "_deploying": "test_deploy_cost_binds",
-        "_village_number": "test_most_and_least_villages_bind", "_site_number": "test_site_pins_and_numbers_bind",
+        "_village_number": "test_most_and_least_villages_bind",
+        "_village_barrels": "test_barrels_of_a_village_bind",
+        "_site_number": "test_site_pins_and_numbers_bind",
         "_clear_share": "test_clear_share_binds", "_arriving": "test_bringing_a_barrel_costs",
         "_most_moves": "test_most_moves_a_week_bind", "_stays": "test_stays_bind",
         "_crew_hours": "test_crew_hours_bind",
@@ -412,6 +439,13 @@ TIGHTENED = {
     "price of change": lambda it, p: replace(it, previous=replace(it.previous, barrel_week_price=0.7)),
     "price of sites": lambda it, p: replace(
         it, previous=replace(it.previous, site_price=9.0, barrels=np.zeros((4, 6)))
+    ),
+    "village's barrels least": lambda it, p: replace(
+        it, fleet=np.full(6, 50),
+        wishes=replace(it.wishes, village_least=p.barrels.reshape(2, 2, 6).sum(axis=1) + 1),
+    ),
+    "village's barrels most": lambda it, p: replace(
+        it, wishes=replace(it.wishes, village_most=np.maximum(p.barrels.reshape(2, 2, 6).sum(axis=1) - 1, 0))
     ),
     "sites most": lambda it, p: replace(it, wishes=replace(it.wishes, sites_most=1)),
     "sites least": lambda it, p: replace(it, wishes=replace(it.wishes, sites_least=4)),
