@@ -116,12 +116,14 @@ def _at_once(it: Instance, model: Model, gap: float, clock: _Clock, seed: int, t
     if relaxation.end == "infeasible":
         raise NoPlanError("no plan can meet all the wishes at once")
     tell("relaxed", np.nan, model.sign * relaxation.bound)
-    outcome = engine.run(model, seconds=clock.left, gap=gap, seed=seed)
+    left = 0.0 if relaxation.end == "interrupted" else clock.left
+    outcome = engine.run(model, seconds=left, gap=gap, seed=seed)
     if outcome.end == "infeasible":
         raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
     z = _best(model, [None if outcome.z is None else settled(model, outcome.z)])
     bound = max(relaxation.bound, outcome.bound)
-    return read(it, model, z, bound, gap, clock.spent, outcome.end)
+    end = relaxation.end if relaxation.end == "interrupted" else outcome.end
+    return read(it, model, z, bound, gap, clock.spent, end)
 
 
 def _split(
@@ -136,14 +138,17 @@ def _split(
     tell("relaxed", np.nan, model.sign * bound)
     start = model.lower if relaxation.z is None else relaxation.z
     plans: list[Floats | None] = [_as_before(it, model, clock.left)]
-    if end != "interrupted":
-        for found in improve(it, model, start, bound, gap=gap, until=clock.until, seed=seed, map=map):
+    try:
+        passes = improve(it, model, start, bound, gap=gap, until=clock.until, seed=seed, map=map)
+        for found in passes if end != "interrupted" else ():
             end = found.end
             plans.append(found.z)
             if found.z is not None:
                 tell("clusters", model.sign * found.objective, model.sign * bound)
                 if found.objective - bound <= gap * abs(found.objective):
                     return read(it, model, found.z, bound, gap, clock.spent, end)
+    except KeyboardInterrupt:
+        end = "interrupted"
     if end != "interrupted" and clock.left > 1.0:
         best = _best_or_none(model, plans)
         outcome = engine.run(model, seconds=clock.left, gap=gap, seed=seed, start=best)

@@ -174,11 +174,8 @@ def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
     used = promising(it, model, z)
     if used.all() or not used.any() or it.goal == "clear":
         return every
-    again = engine.run(
-        replace(model, upper=_closed(it, model, used)), relaxed=True, interior=True, rough=NARROWED_ROUGH,
-        seconds=seconds, seed=seed,
-    )  # fmt: skip
-    return every if again.end != "optimal" or again.z is None else replace(every, z=again.z, used=used)
+    again = _relaxed(replace(model, upper=_closed(it, model, used)), time.monotonic() + seconds, seed)
+    return every if again.z is None else replace(every, z=again.z, used=used)
 
 
 def _closed(it: Instance, model: Model, used: npt.NDArray[np.bool_]) -> Floats:
@@ -225,9 +222,11 @@ def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
 
 
 def _relaxed(model: Model, until: float, seed: int) -> engine.Outcome:
-    """The relaxation, roughly; no plan unless it was solved to the end."""
+    """The relaxation, roughly; no plan unless it was solved to the end. Raises KeyboardInterrupt on Ctrl-C."""
     seconds = until - time.monotonic()
     outcome = engine.run(model, relaxed=True, interior=True, rough=NARROWED_ROUGH, seconds=seconds, seed=seed)
+    if outcome.end == "interrupted":
+        raise KeyboardInterrupt
     return outcome if outcome.end == "optimal" else replace(outcome, z=None)
 
 
@@ -376,7 +375,10 @@ def improve(
     map: Callable[..., Iterable[Any]],
     told: Callable[[float], None] | None = None,
 ) -> Iterator[Pass]:
-    """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan."""
+    """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan.
+
+    Raises KeyboardInterrupt where Ctrl-C comes before there is anything to keep.
+    """
     draw = np.random.default_rng(seed)
     links = site_links(it)
     columns = model.matrix.tocsc()

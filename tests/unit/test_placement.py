@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import signal
 import subprocess
 import sys
@@ -427,6 +428,36 @@ def test_large_work_with_crews_is_split(workers):
     assert check(it, plan) == []
     assert plan.bound >= plan.value > 0
     assert (plan.barrels > 0).sum() < plan.barrels.sum() / 2
+
+
+@pytest.mark.parametrize("crew", [0.0, 3.0], ids=["crews by the kilo", "crews by the week"])
+@pytest.mark.parametrize("whole_at_once", [0, 4000])
+def test_ctrl_c_at_any_step_ends_the_search_with_a_plan(monkeypatch, whole_at_once, crew):
+    """The nth program is interrupted, for every n there is: no further search, and a plan that says so."""
+    room = importlib.import_module("sourcing.placement.solve")
+    monkeypatch.setattr(room, "WHOLE_AT_ONCE", whole_at_once)
+    it = random_season(4, lots=30, sites=5, weeks=4, classes=3, site_week_cost=crew)
+    real, calls = engine.run, []
+
+    def counted(stop_at):
+        def run(model, **more):
+            calls.append(more.get("relaxed", False))
+            if len(calls) == stop_at:
+                return engine.Outcome("interrupted", None, np.inf, -np.inf, None, 0.0)
+            return real(model, **more)
+
+        return run
+
+    monkeypatch.setattr(engine, "run", counted(0))
+    solve(it, gap=1e-9, seconds=20)
+    for stop_at in range(1, len(calls) + 1):
+        calls.clear()
+        monkeypatch.setattr(engine, "run", counted(stop_at))
+        plan = solve(it, gap=1e-9, seconds=20)
+        assert check(it, plan) == []
+        if plan.status != "optimal":  # what settles a plan may be lost without harm
+            assert plan.status == "interrupted", stop_at
+            assert len(calls) <= stop_at + 8, stop_at
 
 
 @pytest.mark.parametrize("workers", [1, 2])
