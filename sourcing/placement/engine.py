@@ -85,11 +85,18 @@ def run(
     _listen(solver, watch)
     if np.isfinite(seconds):
         solver.setOptionValue("time_limit", max(seconds, 0.05))
-    thread = threading.Thread(target=solver.run, daemon=True)
-    thread.start()
-    stopped = _wait(thread, watch, began + seconds, halt or Stop())
+    done = threading.Event()
+
+    def work() -> None:
+        try:
+            solver.run()
+        finally:
+            done.set()
+
+    threading.Thread(target=work, daemon=True).start()
+    stopped = _wait(done, watch, began + seconds, halt or Stop())
     spent = time.monotonic() - began
-    if thread.is_alive():
+    if not done.is_set():
         return Outcome(stopped or "time", watch.best, watch.objective, watch.bound, None, spent)
     return _read(solver, model, relaxed or not model.whole.any(), stopped, watch, spent)
 
@@ -159,17 +166,20 @@ def _listen(solver: Any, watch: _Watch) -> None:
         solver.startCallback(kind)
 
 
-def _wait(thread: threading.Thread, watch: _Watch, until: float, halt: Stop) -> End | None:
-    """Waits for the end of the run, of the time, or for Ctrl-C; says which of the last two it was."""
+def _wait(done: threading.Event, watch: _Watch, until: float, halt: Stop) -> End | None:
+    """Waits for the end of the run, of the time, or for Ctrl-C; says which of the last two it was.
+
+    The thread itself is not waited for: in Python before 3.13 a Ctrl-C during `join` makes a running thread look ended.
+    """
     stopped: End | None = None
     pause = 0.002
-    while thread.is_alive():
+    while not done.is_set():
         try:
             if stopped is None and (halt.asked or time.monotonic() > until):
                 stopped, watch.stop, until = ("interrupted" if halt.asked else "time"), True, time.monotonic() + GRACE_S
             if stopped is not None and time.monotonic() > until:
                 break
-            thread.join(pause)
+            done.wait(pause)
             pause = min(pause * 1.5, 0.1)
         except KeyboardInterrupt:
             stopped, watch.stop, until = "interrupted", True, time.monotonic() + GRACE_S
@@ -200,5 +210,5 @@ def _read(solver: Any, model: Model, linear: bool, stopped: End | None, watch: _
             duals = np.array(solution.row_dual)
         bound = safe_bound(model, duals) if duals is not None else -np.inf
     else:
-        bound = max(float(info.mip_dual_bound), watch.bound)
+        bound = max(float(info.mip_dual_bound) if info.valid else -np.inf, watch.bound)
     return Outcome(end, z, objective, bound, duals, spent)

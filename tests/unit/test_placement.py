@@ -430,6 +430,22 @@ def test_large_work_with_crews_is_split(workers):
     assert (plan.barrels > 0).sum() < plan.barrels.sum() / 2
 
 
+@pytest.mark.parametrize("relaxed", [False, True])
+def test_ctrl_c_leaves_what_a_program_has_proven_and_nothing_else(relaxed):
+    """A real interrupt a little into one large program: the bound still holds, and the run has really ended."""
+    it = random_season(5, lots=4000, sites=40, weeks=20, classes=60, village_number=8, fleet=np.full(20, 60))
+    model = build(it)
+    least = engine.run(model, relaxed=True, interior=True).objective
+    threading.Timer(0.5, lambda: signal.raise_signal(signal.SIGINT)).start()
+    began = time.monotonic()
+    outcome = engine.run(model, seconds=60, relaxed=relaxed)
+    assert outcome.end == "interrupted"
+    assert time.monotonic() - began < 0.5 + 3 * engine.GRACE_S
+    assert outcome.bound <= least * (1 - 1e-6 if relaxed else 0.5)  # whole, the best is more than half as good
+    if outcome.z is not None and not relaxed:
+        assert outcome.objective >= least - 1e-6 * abs(least)
+
+
 @pytest.mark.parametrize("crew", [0.0, 3.0], ids=["crews by the kilo", "crews by the week"])
 @pytest.mark.parametrize("whole_at_once", [0, 4000])
 def test_ctrl_c_at_any_step_ends_the_search_with_a_plan(monkeypatch, whole_at_once, crew):
