@@ -3,10 +3,12 @@
 The linear relaxation of the whole is solved once: it bounds everything. Sites are then gathered into clusters that
 share residue. Cluster by cluster the relaxed plan is replaced by one in whole barrels, all else standing as it is; what
 a cluster leaves unused is there for the next. Then the clusters are redrawn across the old borders and improved again
-from the plan in hand, until the gap asked for is reached or the time is up. The relaxation spreads barrels thinly over
-many sites; those it hardly uses are left out at first, the relaxation is solved again without them, and they come back
-in the later passes. Clusters of one wave are solved side by
-side, each with its share of what is left of every limit, so their answers always fit together.
+from the plan in hand, until the gap asked for is reached or the time is up. The relaxation spreads
+barrels thinly over many sites; those it hardly uses are left out at first, the relaxation is solved again
+without them, and they come back in the later passes. Where a week at a site costs a crew, larger clusters are also
+improved a span of weeks at a time: such passes take turns with the others, each kind as long as it gains. Clusters of
+one wave are solved side by side, each with its share of what is left of every limit, so their answers always fit
+together.
 
 Nothing here knows which rule a row stands for: a cluster is the model with everything outside it fixed.
 """
@@ -16,6 +18,7 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -36,6 +39,9 @@ WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
 LATER_SHARE = {False: 1 / 3, True: 1 / 8}
 """Most of the time left that a cluster of a later pass may take; less where crews make clusters hard to prove."""
+SPAN_SITES, SPAN_WEEKS = 4.0, 0.25
+"""Where crews are paid by the week, every other pass frees only some weeks, this share of the season, of so many times
+as many sites: which sites have a crew in which weeks is a matter between many sites and few weeks."""
 SETTLING_S = 2.0
 """Time that making a plan exactly whole always gets [s]."""
 TOLERANCE = 1e-6
@@ -281,7 +287,7 @@ def _joined(found: list[list[int]], weight: Ints, size: int) -> list[list[int]]:
 
 
 @dataclass
-class _Work:
+class Work:
     """The whole model, columnwise, and the plan in hand."""
 
     model: Model
@@ -292,9 +298,15 @@ class _Work:
     halt: engine.Stop = field(default_factory=engine.Stop)
 
 
-def pieces(work: _Work, wave: list[Ints]) -> list[tuple[Ints, Model]]:
-    """For each cluster of a wave: its free variables, and their model with all else fixed and limits shared out."""
+def pieces(work: Work, wave: list[Ints], held: npt.NDArray[np.bool_] | None = None) -> list[tuple[Ints, Model]]:
+    """For each cluster of a wave: its free variables, and their model with all else fixed and limits shared out.
+
+    What is `held`, of shape (variables,), stays as it is in the plan in hand, though its cluster is worked on.
+    """
     model = work.model
+    if held is not None:
+        stays = np.clip(np.where(model.whole, np.round(work.z), work.z), model.lower, model.upper)
+        model = replace(model, lower=np.where(held, stays, model.lower), upper=np.where(held, stays, model.upper))
     shared = np.flatnonzero(work.owner < 0)
     frees = []
     for i, sites in enumerate(wave):
@@ -385,17 +397,19 @@ def improve(
     start = narrowed(it, model, relaxed, NARROWING_TIME * max(until - time.monotonic(), 0.0), seed)
     used = start.used
     z = np.clip(start.z, start.lower, start.upper)
-    held = replace(model, lower=start.lower, upper=start.upper)
-    work = _Work(held, columns, owners(it, model), z, columns @ z)
-    first, calm = True, 0
+    narrow = replace(model, lower=start.lower, upper=start.upper)
+    work = Work(narrow, columns, owners(it, model), z, columns @ z)
+    first, calm, by_weeks = True, 0, False
     size = max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0)
-    while first or (time.monotonic() < until and calm < 2 and size < 0.7 * used.sum()):
+    crews = bool(it.crew_cost.any())
+    while first or (time.monotonic() < until and calm < 2 and (crews or size < 0.7 * used.sum())):
         before = float(model.cost @ work.z)
-        groups = clusters(it, links, round(size), draw, used)
-        slack = 0.5 * gap * abs(bound) / max(len(groups), 1)
+        groups = clusters(it, links, round(size * SPAN_SITES if by_weeks else size), draw, used)
+        freed = spans(it, model, draw) if by_weeks else [None]
+        slack = 0.5 * gap * abs(bound) / max(len(groups) * len(freed), 1)
         end: engine.End = "optimal"
-        for at in range(0, len(groups), WAVE):
-            end = _wave(work, groups[at : at + WAVE], len(groups) - at, first, gap, slack, until, seed, map)
+        for held, at in product(freed, range(0, len(groups), WAVE)):
+            end = _wave(work, groups[at : at + WAVE], len(groups) - at, first, gap, slack, until, seed, map, held)
             if end == "interrupted":
                 for sites in groups[at + WAVE :] if first else []:
                     _clear_out(work, sites)
@@ -406,20 +420,37 @@ def improve(
         yield Pass(work.z.copy() if sound(model, work.z) else None, now, end)
         if end == "interrupted":
             return
-        calm = calm + 1 if not first and before - float(model.cost @ work.z) < slack else 0
+        calm = calm + 1 if not first and before - float(model.cost @ work.z) <= slack else 0
+        by_weeks = crews and (first or bool(calm) != by_weeks)  # go on with what still gains
+        if not by_weeks:
+            size = min(size * GROWTH, max(0.5 * used.sum(), size)) if crews else size * GROWTH
         first, work.model = False, model
-        size *= GROWTH
         if calm and not used.all():
             used, calm = np.ones(it.sites, dtype=bool), 0
 
 
+def spans(it: Instance, model: Model, draw: np.random.Generator) -> list[npt.NDArray[np.bool_]]:
+    """For each of some overlapping spans of weeks: which variables are held, barrels and crews of all other weeks."""
+    stay = 1 if it.moves is None else it.moves.stay_weeks
+    width = min(max(2 * stay + 1, round(SPAN_WEEKS * it.weeks)), it.weeks)
+    week = np.tile(np.arange(it.weeks), it.sites)
+    found = []
+    step = max(width - stay + 1, 1)
+    for begin in range(-int(draw.integers(step)), it.weeks, step):
+        held = np.zeros(model.shape[1], dtype=bool)
+        for name in ("y", "on"):
+            held[model.columns[name]] = (week < begin) | (week >= begin + width)
+        found.append(held)
+    return found
+
+
 def _wave(
-    work: _Work, wave: list[Ints], left: int, first: bool, gap: float, slack: float, until: float, seed: int,
-    map: Callable[..., Iterable[Any]],
+    work: Work, wave: list[Ints], left: int, first: bool, gap: float, slack: float, until: float, seed: int,
+    map: Callable[..., Iterable[Any]], held: npt.NDArray[np.bool_] | None = None,
 ) -> engine.End:  # fmt: skip
     remaining, hard = max(until - time.monotonic(), 0.0), "on" in work.model.columns
     seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining * LATER_SHARE[hard]))
-    cut = pieces(work, wave)
+    cut = pieces(work, wave, held)
     near = gap if first else gap / 3
     tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until, work.halt) for free, p in cut]
     end: engine.End = "optimal"
@@ -442,7 +473,7 @@ def _wave(
     return end
 
 
-def _clear_out(work: _Work, sites: Ints) -> None:
+def _clear_out(work: Work, sites: Ints) -> None:
     """No barrels and no residue in these sites, as far as the wishes allow."""
     free = np.flatnonzero(np.isin(work.owner, sites))
     work.z[free] = work.model.lower[free]

@@ -17,7 +17,7 @@ import pytest
 
 from scripts.landscapes import landscape
 from sourcing.errors import NoPlanError, UsageError
-from sourcing.placement import engine
+from sourcing.placement import engine, split
 from sourcing.placement.check import check
 from sourcing.placement.instance import IN, OUT, Villages, Wishes
 from sourcing.placement.model import build
@@ -428,6 +428,42 @@ def test_large_work_with_crews_is_split(workers):
     assert check(it, plan) == []
     assert plan.bound >= plan.value > 0
     assert (plan.barrels > 0).sum() < plan.barrels.sum() / 2
+
+
+def test_a_span_of_weeks_is_improved_and_every_other_week_stands():
+    """Barrels drawn at random, and a span freed: no other week changes, and what comes out is sound and no worse."""
+    several = {
+        "lots": 60,
+        "sites": 6,
+        "weeks": 12,
+        "classes": 5,
+        "fleet": np.full(12, 6),
+        "site_least": np.ones(6, int),
+    }
+    it = random_season(7, **several, busy_floor=0.0, site_week_cost=2.0)
+    model = build(it)
+    lower, upper = model.lower.copy(), model.upper.copy()
+    y, on = model.columns["y"], model.columns["on"]
+    lower[y] = upper[y] = np.minimum(upper[y], np.random.default_rng(1).integers(0, 2, it.sites * it.weeks))
+    lower[on] = upper[on] = lower[y] > 0
+    plan = engine.run(replace(model, lower=lower, upper=upper))
+    assert plan.z is not None
+    spans = split.spans(it, model, np.random.default_rng(2))
+    freed = [~held[y].reshape(it.sites, it.weeks)[0] for held in spans]
+    assert (np.sum(freed, axis=0) >= 1).all()
+    assert max(f.sum() for f in freed) < it.weeks
+    work = split.Work(model, model.matrix.tocsc(), split.owners(it, model), plan.z.copy(), model.matrix @ plan.z)
+    for held in spans:
+        before = work.z.copy()
+        for free, piece in split.pieces(work, [np.arange(3), np.arange(3, 6)], held):
+            found = engine.run(piece, gap=1e-6, start=before[free])
+            assert found.z is not None
+            assert found.objective <= float(piece.cost @ before[free]) + 1e-6
+            work.z[free] = found.z
+        np.testing.assert_allclose(work.z[held], before[held], atol=1e-6)
+        work.activity = work.columns @ work.z
+    assert float(model.cost @ work.z) < float(model.cost @ plan.z)
+    assert split.sound(model, np.where(model.whole, np.round(work.z), work.z))
 
 
 @pytest.mark.parametrize("relaxed", [False, True])
