@@ -89,6 +89,7 @@ def message(plan: Plan) -> str:
     """The plan in fewer than 700 letters, for a message; villages are named as far as there is room."""
     prog = programme(plan)
     words, total = prog.words, plan.record["totals"]
+    chance = plan.record["chances"]["season"]["char_kg"]
     season = plain(plan.settings.season.name)[:80]
     if not prog.site_names:
         return plain(f"{season}. {words('sheet.nothing')}")[: MESSAGE_LETTERS - 1]
@@ -98,6 +99,7 @@ def message(plan: Plan) -> str:
               days=prog.days(prog.weeks[0], prog.weeks[-1])),
         "",
         words("export.message_char", residue=words.tonnes(total["residue_kg"]), char=words.tonnes(total["char_kg"])),
+        words("export.message_chances", low=words.tonnes(chance["p10"]), high=words.tonnes(chance["p90"])),
         proof(prog),
         words("export.safety"),
     ]  # fmt: skip

@@ -10,7 +10,7 @@ from sourcing.outputs.exports import GPX, KML, MESSAGE_LETTERS, message, write_g
 from sourcing.outputs.maps import render_map
 from sourcing.outputs.programme import programme
 from sourcing.outputs.tables import workbook_tables, write_layers
-from sourcing.words import languages
+from sourcing.words import languages, load_words
 from tests.unit.planned import planned, renamed, spoken, without_barrels
 
 HOSTILE = ("<script>alert(1)</script>", "]]>&amp;\x0b\"' ")
@@ -83,6 +83,9 @@ def test_a_message_says_the_plan():
     assert "Amberel" in text
     assert f"Up to {plan.record['totals']['most_barrels']} barrels" in text
     assert "never alone" in text
+    chance = plan.record["chances"]["season"]["char_kg"]
+    low, high = (load_words("en").tonnes(chance[name]) for name in ("p10", "p90"))
+    assert f"{low} to {high} t of char, in eight seasons of ten" in text
     assert "No barrel stands" in message(without_barrels(plan))
 
 
