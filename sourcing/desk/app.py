@@ -19,7 +19,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
-from sourcing.desk import planpages, settingspages, surveypages
+from sourcing.desk import historypages, planpages, settingspages, surveypages, weighpages
 from sourcing.desk.front import (
     LANGUAGE_COOKIE,
     Desk,
@@ -149,12 +149,18 @@ def routes() -> list[Route]:
         _post(f"{s}/land", settings.draw_land),
         _post(f"{s}/close", settings.close),
         _get(f"{s}/findings.json", survey.findings_on_map),
+        _get(f"{s}/accepted", historypages.accepted),
+        _post(f"{s}/accept", historypages.accept_survey),
+        _post(f"{s}/undo", historypages.undo_survey),
         _get(f"{s}/plan", plan.run),
         _post(f"{s}/plan", plan.start_run),
         _get(f"{s}/work", plan.work),
         _get(f"{s}/job.json", plan.job_state),
         _post(f"{s}/stop", plan.stop_run),
         _get(f"{s}/plans/{{plan}}", plan.plan),
+        _get(f"{s}/plans/{{plan}}/week.png", weighpages.week_picture),
+        _get(f"{s}/plans/{{plan}}/barrels.png", weighpages.chart),
+        _post(f"{s}/plans/{{plan}}/weigh", weighpages.start_weighing),
         _get(f"{s}/plans/{{plan}}/{{tab}}", plan.plan),
         _get(f"{s}/plans/{{plan}}/files/{{file}}", plan.plan_file),
         _get(f"{s}/compare", plan.compare),

@@ -33,6 +33,8 @@ SAID: Mapping[str, str] = {
     "made": "The season is made.",
     "taken": "The files are in the season's folder.",
     "stopping": "It stops as soon as the best plan so far is safe.",
+    "accepted": "The survey is accepted. From now on plans know it.",
+    "undone": "The survey is taken back. The fields are as they were before it.",
     "adopted": "Taken over into the season. Plan it again to see it in full.",
 }
 """What a page may say after a change, by a short word in its address."""

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import sqlite3
+from contextlib import closing
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -30,17 +32,20 @@ from sourcing.desk.gate import PAGE_POLICY
 from sourcing.desk.seasonfile import Changes, change, changed, read_text, value_at
 from sourcing.desk.shelf import WHAT_IF, Season, new_folder_name
 from sourcing.desk.store import kept_json, write_whole
+from sourcing.desk.weighpages import MOST_OTHERS, WORTH, weighed_of
 from sourcing.desk.work import CHECK_FILE, COMPARED, WAYS_FILE
 from sourcing.errors import UsageError
+from sourcing.intake.book import history_place
 from sourcing.intake.keep import named_files
 from sourcing.outputs.folder import PLANS
+from sourcing.outputs.tables import LAYERS_FILE
 from sourcing.plan import load_values
-from sourcing.settings import SEASON_FILE, parse_settings
+from sourcing.settings import SEASON_FILE, Settings, parse_settings
 
 TABS = {
     "": "In short", "map": "Map", "villages": "Villages", "places": "Places", "calendar": "Calendar",
-    "carrying": "Carrying", "money": "Money", "chances": "Chances", "air": "Energy and air", "figures": "Figures used",
-    "files": "Files to take away",
+    "carrying": "Carrying", "money": "Money", "chances": "Chances", "air": "Energy and air",
+    WORTH: "What is worth more", "figures": "Figures used", "files": "Files to take away",
 }  # fmt: skip
 TOP = 8
 """Villages named on the first page of a plan."""
@@ -136,7 +141,7 @@ def _onward(season: Season, job: jobs.Job) -> str:
     ways = {
         "plan": ("plans", job.result), "what_if": ("compared", job.result), "compare": ("compared", job.result),
         "check": ("findings",), "mend": ("findings",), "land": ("choose",),
-        "close": ("choose",),
+        "close": ("choose",), "weigh": ("plans", job.result, WORTH), "accept": ("accepted",),
         "look": ("survey", str(job.args.get("role", ""))),
     }  # fmt: skip
     if job.state != "done" or job.kind not in ways:
@@ -144,6 +149,8 @@ def _onward(season: Season, job: jobs.Job) -> str:
     if job.kind == "what_if" and "__" not in job.result:
         return address("s", season.key, "plans", job.result)
     asked = {"file": str(job.args.get("file", ""))} if job.kind == "look" else {}
+    if job.kind == "accept":
+        asked = {"said": "accepted", "survey": job.result}
     return address("s", season.key, *ways[job.kind], **asked)
 
 
@@ -170,6 +177,10 @@ def plan(request: Request) -> Response:
     named = {"season": season, "part": "plan", "plan": name, "tab": tab, "tabs": TABS, "record": record,
              "others": others, "made": record.get("made_at", ""), "files": _told_files(files), "message": message,
              **_tab(record, tab, request, speak.words)}  # fmt: skip
+    if tab == WORTH:
+        named |= {"weighed": weighed_of(season, name), "kept": "inputs.zip" in files, "most_others": MOST_OTHERS}
+    if tab == "files":
+        named["weeks"] = views.weeks(record, speak.words) if LAYERS_FILE in files else []
     return show(request, "plan.html", **named)
 
 
@@ -385,6 +396,7 @@ def new_what_if(request: Request, form: Form) -> Response:
         folder.mkdir()
     except FileExistsError as exc:
         raise UsageError(f"There is a what-if '{name}' already. Choose another name.") from exc
+    _take_history(season, text.settings, folder)
     write_whole(folder / SEASON_FILE, wanted.encode("utf-8"))
     key = f"{season.key}~{name}"
     if one(form, "act") == "more":
@@ -396,6 +408,14 @@ def new_what_if(request: Request, form: Form) -> Response:
     else:
         jobs.start(made, "plan", {})
     return go("s", key, "work")
+
+
+def _take_history(season: Season, settings: Settings, folder: Path) -> None:
+    """Gives a what-if the accepted surveys of its season, as they are now; those of a database it reads there."""
+    place = history_place(season.folder, settings)
+    if isinstance(place, Path) and place.is_file():
+        with closing(sqlite3.connect(place)) as mine, closing(sqlite3.connect(folder / place.name)) as theirs:
+            mine.backup(theirs)
 
 
 def _wished(form: Form, raw: dict[str, Any]) -> Changes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from sourcing.console import proof
 from sourcing.intake.keep import RECORD_FILE, read_record
 from sourcing.outputs.tables import heading
 from sourcing.season.outcome import site_names
+from sourcing.weeks import Calendar
 from sourcing.words import Words
 
 ROWS_A_PAGE = 100
@@ -211,3 +213,13 @@ def compared(tables: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]
 def matching(rows: Iterable[Mapping[str, Any]], **wanted: str) -> list[Mapping[str, Any]]:
     """Rows whose columns have the values asked for; '' asks for nothing."""
     return [r for r in rows if all(not v or str(r.get(k)) == v for k, v in wanted.items())]
+
+
+def weeks(record: Mapping[str, Any], words: Words) -> list[tuple[str, str, int]]:
+    """The weeks of a plan: their label, their days, and the barrels that stand in them."""
+    labels = [str(w) for w in record["weeks"]]
+    calendar = Calendar(date.fromisocalendar(int(labels[0][:4]), int(labels[0][6:]), 1), len(labels))
+    standing = dict.fromkeys(labels, 0)
+    for row in record.get("work", ()):
+        standing[str(row["week"])] += int(row["barrels"])
+    return [(label, words.week_days(calendar, i), standing[label]) for i, label in enumerate(labels)]

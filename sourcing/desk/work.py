@@ -6,6 +6,8 @@ Run as `python -m sourcing.desk.work FOLDER JOB`; what is to be done stands in t
 from __future__ import annotations
 
 import _thread
+import contextlib
+import getpass
 import json
 import signal
 import sys
@@ -31,20 +33,28 @@ from sourcing.desk.seasonfile import change, read_text, value_at
 from sourcing.desk.shelf import WORK, Season, stamp
 from sourcing.desk.store import HeldError, digest, held, read_json, write_json
 from sourcing.errors import InputError, NoPlanError, SourcingError, UsageError
+from sourcing.intake.book import history_place, open_history
 from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
+from sourcing.intake.history import accept, surveys
+from sourcing.intake.keep import RECORD_FILE
 from sourcing.intake.mend import BY_HAND, LAYER, read_rows, write_mended
 from sourcing.intake.readers import TABLES, read_table, sha256_of
 from sourcing.intake.sendback import findings_places, findings_table, write_send_back
 from sourcing.intake.survey import Survey, read_layer, read_survey
 from sourcing.network.closing import close_way
+from sourcing.outputs.folder import PLANS
 from sourcing.outputs.write import write_plan
 from sourcing.placement import engine, split
 from sourcing.plan import load_values, plan_season, read_land
 from sourcing.season.near import read_near
+from sourcing.season.worth import worth_lines
 from sourcing.settings import SEASON_FILE, Settings, read_settings
 from sourcing.values import Values
+from sourcing.weighing.figures import Weighing, weigh
+from sourcing.weighing.telling import AT_THE_MARGIN, curve_frame, curve_lines, draw_curve, left_out_lines, other_lines
+from sourcing.weighing.telling import title as weighed_title
 
 PLACING = "Placing the barrels"
 PLAN_STAGES = ("Reading the survey", "Working out residue by week", "Joining the paths", "Finding places for barrels",
@@ -62,6 +72,14 @@ WAYS_FILE = "ways.gpkg"
 """The path layer of a what-if in which ways are closed."""
 CHECK_FILE, ROWS_FILE, SEND_BACK_FILE, LAND_FILE = "check.json", "rows.json", "send-back.xlsx", "land.json"
 COMPARED = "compared"
+WEIGHED = "weighed"
+KEEPING = "Keeping the survey"
+WEIGHED_NOW = "Writing what was found"
+NOTHING_KEPT = "Stopped before there was anything to keep. Nothing was changed."
+NO_PLAN_YET = (
+    "Stopped before a first plan was found, so no plan was written. Earlier plans are as they were. Plan again, and "
+    "stop once it says how far from the best it is."
+)
 
 Tell = Callable[[str], None]
 
@@ -108,8 +126,8 @@ def main(folder: Path, job: str) -> None:
             _watch(stop_file(work, job), told, kind)
             try:
                 told.end("done", doer(folder, args, told))
-            except KeyboardInterrupt:
-                told.end("stopped", problems=("Stopped before there was anything to keep. Nothing was changed.",))
+            except KeyboardInterrupt as exc:
+                told.end("stopped", problems=(str(exc) or NOTHING_KEPT,))
             except InputError as exc:
                 told.end("failed", problems=tuple(f.sentence() for f in exc.findings))
             except NoPlanError as exc:
@@ -125,7 +143,7 @@ def main(folder: Path, job: str) -> None:
 
 def _watch(stop: Path, told: Told, kind: str) -> None:
     """Looks for the wish to stop, which then arrives as Ctrl-C does; once the barrels are placed it comes too late."""
-    late = PLAN_STAGES[PLAN_STAGES.index(PLACING) + 1 :]
+    late = (*PLAN_STAGES[PLAN_STAGES.index(PLACING) + 1 :], KEEPING, WEIGHED_NOW)
     began = time.monotonic()
     heard = -AGAIN_S
 
@@ -138,7 +156,9 @@ def _watch(stop: Path, told: Told, kind: str) -> None:
 
     def look() -> None:
         while told.stage not in late:
-            too_long = kind in ("look", "check", "mend") and time.monotonic() - began > LOOK_S
+            if kind == "weigh" and heard > 0:
+                return  # it ends what it does and keeps what it has; a second wish would lose that
+            too_long = kind in ("look", "check", "mend", "accept") and time.monotonic() - began > LOOK_S
             if (stop.exists() or too_long) and time.monotonic() - heard > AGAIN_S:
                 _interrupt()
             time.sleep(0.1)
@@ -179,6 +199,8 @@ def _plan(folder: Path, args: dict[str, Any], tell: Tell) -> str:
         near = read_near(folder / args["near"], day)
     made_at = datetime.now().astimezone()
     planned = plan_season(folder, made_at, tell, near)
+    if planned.placement.status == "interrupted" and not planned.placement.barrels.any():
+        raise KeyboardInterrupt(NO_PLAN_YET)
     tell("Writing the plan")
     target, _ = write_plan(planned, folder, made_at)
     return target.name
@@ -205,6 +227,67 @@ def _compare(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     write_two_sided_map(found, target / "both_plans.html")
     write_json(target / "comparison.json", _told_comparison(found, args))
     return name
+
+
+def _accept(folder: Path, args: dict[str, Any], tell: Tell) -> str:
+    """Takes the survey into the season's history as `sourcing accept` does; the result is its number there."""
+    settings = read_settings(folder)
+    tell("Reading the survey")
+    survey = read_survey(folder, settings)
+    tell("Judging the rows")
+    fields = clean_fields(survey, settings, load_values(folder, settings))
+    tell(KEEPING)
+    with open_history(history_place(folder, settings), settings.season.name) as book:
+        who = str(args["who"]) or logged_in()
+        accept(book, survey, fields, folder, datetime.now().astimezone(), who, str(args["note"]), args["complete"])
+        return str(surveys(book)[-1].id)
+
+
+def logged_in() -> str:
+    """Who is logged in on this machine; '' where that is not known."""
+    with contextlib.suppress(OSError, KeyError):
+        return getpass.getuser()
+    return ""
+
+
+def weighed_file(work: Path, plan: str) -> Path:
+    """Where what was found when a plan was weighed is kept."""
+    return work / WEIGHED / f"{plan}.json"
+
+
+def chart_file(work: Path, plan: str) -> Path:
+    """Where the curve of barrels of a weighed plan is drawn."""
+    return work / WEIGHED / f"{plan}.png"
+
+
+def _weigh(folder: Path, args: dict[str, Any], tell: Tell) -> str:
+    """Weighs a plan as `sourcing weigh` does; the result is the plan's name."""
+    name = str(args["plan"])
+    plan = folder / PLANS / name
+    mark = digest(plan / RECORD_FILE)
+    found = weigh(plan, curve=bool(args["curve"]), others=int(args["others"]), tell=tell)
+    tell(WEIGHED_NOW)
+    target = weighed_file(folder / WORK, name)
+    target.parent.mkdir(parents=True, exist_ok=True)
+    drawn = len(found.curve) > 1
+    if drawn:
+        draw_curve(found, chart_file(folder / WORK, name))
+    write_json(target, {"sha256": mark, "chart": drawn, **_told_weighing(found), "all": found.as_dict()})
+    return name
+
+
+def _told_weighing(w: Weighing) -> dict[str, Any]:
+    """A weighed plan in the words of the command, part by part."""
+    known = len(w.worth) or np.isfinite(w.barrel_season)
+    fleets = curve_frame(w) if len(w.curve) else None
+    return {
+        "title": weighed_title(w), "notes": list(w.notes), "margin": AT_THE_MARGIN if known else "",
+        "worth": worth_lines(w.worth, w.unit, w.barrel_season, w.weeks) if known else [],
+        "left_out": left_out_lines(w), "curve": curve_lines(w) if len(w.curve) else [],
+        "fleets": [] if fleets is None else [["barrels", *map(str, fleets.columns)],
+                                             *([str(i), *map(str, row)] for i, *row in fleets.itertuples())],
+        "others": [other_lines(w, o, n + 1) for n, o in enumerate(w.others)],
+    }  # fmt: skip
 
 
 def _told_comparison(found: Comparison, args: dict[str, Any]) -> dict[str, Any]:
@@ -420,6 +503,8 @@ JOBS: dict[str, tuple[Callable[[Path, dict[str, Any], Told], str], int]] = {
     "mend": (_mend, 4),
     "land": (_land, 4),
     "close": (_close, 5),
+    "accept": (_accept, 3),
+    "weigh": (_weigh, 10),
 }
 """What the desk can have done, and in how many stages."""
 
