@@ -15,6 +15,7 @@ from pathlib import Path
 
 import uvicorn
 from starlette.applications import Starlette
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
@@ -72,7 +73,7 @@ async def asset(request: Request) -> Response:
     if name in LEAFLET:
         return Response(leaflet_text(name), media_type=f"{LEAFLET[name]}; charset=utf-8", headers=KEPT)
     if name == LETTERS:
-        return Response(_letters(), media_type="text/css; charset=utf-8", headers=KEPT)
+        return Response(await run_in_threadpool(_letters), media_type="text/css; charset=utf-8", headers=KEPT)
     return HTMLResponse("", 404)
 
 

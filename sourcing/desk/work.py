@@ -34,6 +34,7 @@ from sourcing.desk.shelf import WORK, Season, stamp
 from sourcing.desk.store import HeldError, digest, held, read_json, write_json
 from sourcing.errors import InputError, NoPlanError, SourcingError, UsageError
 from sourcing.intake.book import history_place, open_history
+from sourcing.intake.changes import told_of
 from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
@@ -240,7 +241,15 @@ def _accept(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     with open_history(history_place(folder, settings), settings.season.name) as book:
         who = str(args["who"]) or logged_in()
         accept(book, survey, fields, folder, datetime.now().astimezone(), who, str(args["note"]), args["complete"])
-        return str(surveys(book)[-1].id)
+        last = surveys(book)[-1]
+        with contextlib.suppress(OSError):  # it is accepted by now; this is only to show it sooner
+            write_json(told_file(folder / WORK, last.id), {"at": last.at, "rows": told_of(book, last.id)})
+        return str(last.id)
+
+
+def told_file(work: Path, survey: int) -> Path:
+    """Where what an accepted survey changed is kept, field by field, for a page that does not keep one waiting."""
+    return work / "accepted" / f"{survey}.json"
 
 
 def logged_in() -> str:
@@ -284,7 +293,7 @@ def _told_weighing(w: Weighing) -> dict[str, Any]:
         "title": weighed_title(w), "notes": list(w.notes), "margin": AT_THE_MARGIN if known else "",
         "worth": worth_lines(w.worth, w.unit, w.barrel_season, w.weeks) if known else [],
         "left_out": left_out_lines(w), "curve": curve_lines(w) if len(w.curve) else [],
-        "fleets": [] if fleets is None else [["barrels", *map(str, fleets.columns)],
+        "fleets": [] if fleets is None else [["barrels", *(str(c) or "remark" for c in fleets.columns)],
                                              *([str(i), *map(str, row)] for i, *row in fleets.itertuples())],
         "others": [other_lines(w, o, n + 1) for n, o in enumerate(w.others)],
     }  # fmt: skip
@@ -504,7 +513,7 @@ JOBS: dict[str, tuple[Callable[[Path, dict[str, Any], Told], str], int]] = {
     "land": (_land, 4),
     "close": (_close, 5),
     "accept": (_accept, 3),
-    "weigh": (_weigh, 10),
+    "weigh": (_weigh, 11),
 }
 """What the desk can have done, and in how many stages."""
 
