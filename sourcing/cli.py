@@ -19,6 +19,7 @@ from sourcing.change.compare import compare
 from sourcing.change.telling import details, near_words, text, write_comparison
 from sourcing.change.twosided import write_two_sided_map
 from sourcing.console import (
+    counted,
     err,
     fields_from,
     out,
@@ -147,17 +148,20 @@ def check(
             "findings": [f.as_dict() for f in fields.findings],
         }
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
-        return
+        click.get_current_context().exit(MEND if not len(fields.frame) else 0)
     area = fields.frame["area_ha"].sum()
     out.print(
-        f"{len(fields.frame)} fields can be used ({area:,.0f} ha, {len(fields.villages)} villages); "
-        f"{len(fields.set_aside)} rows are set aside."
+        f"{counted(len(fields.frame), 'field')} can be used ({area:,.0f} ha, "
+        f"{counted(len(fields.villages), 'village')}); {counted(len(fields.set_aside), 'row')} set aside."
     )
     if accepted:
         out.print(accepted, markup=False)
     by_crop = fields.frame.groupby("crop")["area_ha"].agg(fields="size", hectares="sum")
-    show_table(by_crop.sort_values("hectares", ascending=False), "Fields that can be used")
+    if len(by_crop):
+        show_table(by_crop.sort_values("hectares", ascending=False), "Fields that can be used")
     show_findings(fields.findings, every)
+    if not len(fields.frame):
+        click.get_current_context().exit(MEND)
 
 
 @main.command(name="accept")

@@ -65,13 +65,18 @@ def show_text(text: str) -> None:
         out.print(textwrap.fill(line, out.width - 1, subsequent_indent=inset, break_long_words=False), markup=False)
 
 
+def counted(number: int, thing: str) -> str:
+    """So many things, as English says it: 1 village, 2 villages."""
+    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
+
+
 def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:
     """A table with numbers to `digits` decimals; the index is the first column."""
     table = Table(title=title, title_justify="left")
     table.add_column(str(frame.index.name or "").replace("_", " "), no_wrap=True)
     for column in frame.columns:
         table.add_column(escape(str(column).replace("_", " ")), justify="right")
-    for name, row in frame.iterrows():
+    for name, *row in frame.itertuples(name=None):  # each column keeps its kind: counts stay whole
         cells = [f"{v:,.{digits}f}" if isinstance(v, float) else escape(str(v)) for v in row]
         table.add_row(escape(str(name)), *cells)
     out.print(table)
@@ -106,12 +111,15 @@ def show_plan(planned: Plan, folder: Path) -> None:
     out.print(f"[bold]{escape(planned.settings.season.name)}[/bold]")
     out.print(
         f"{total['residue_kg'] / 1000:,.0f} t of {total['residue_free_kg'] / 1000:,.0f} t dry residue charred to "
-        f"{total['char_kg'] / 1000:,.1f} t of char, at {total['sites']} sites in {total['villages_with_barrels']} "
-        f"villages, with up to {total['most_barrels']} barrels at once."
+        f"{total['char_kg'] / 1000:,.1f} t of char, at {counted(total['sites'], 'site')} in "
+        f"{counted(total['villages_with_barrels'], 'village')}, with up to {total['most_barrels']} barrels at once."
     )
     out.print(fields_from(planned.fields.source, planned.findings), markup=False)
     if "margin" in total:
         out.print(f"Margin before overheads: {total['margin']:,.0f} {escape(money)}.")
+        left = record["money"]["margin"]
+        if abs(left - total["margin"]) >= 1:
+            out.print(f"Left over, villages and workshop: {left:,.0f} {escape(money)}.")
     char = record["chances"]["season"]["char_kg"]
     out.print(
         f"Rain, yields, survey error and people allowed for: {char['p10'] / 1000:,.1f} to {char['p90'] / 1000:,.1f} t "

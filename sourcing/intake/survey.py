@@ -192,7 +192,10 @@ def read_layer(folder: Path, kind: str, layer: Layer, box: Box | None = None) ->
     if kind == "fields" and {"lon", "lat", "field_id"} <= set(renamed.columns) and not faults:
         renamed = areas_from_corners(renamed)
     has_shapes = table.has_shapes and "geometry" in renamed.columns
-    faults += _lacking(layer.file, kind, known, renamed, theirs, has_shapes)
+    missed = {ours for ours in layer.columns if ours in known and ours not in renamed.columns}  # told already
+    faults += _lacking(
+        layer.file, kind, {n: c for n, c in known.items() if n not in missed}, renamed, theirs, has_shapes
+    )
     if len(renamed) == 0 and kind == "fields" and box is None:
         faults += refuse(layer.file, "empty_file", "it holds no row", "one field at least", "check the file").findings
     if faults:
@@ -254,7 +257,7 @@ def _match(
 
 def _unknown_name(file: str, option: str, name: str, known: Mapping[str, Column]) -> Finding:
     near = [m[0] for m in process.extract(name, list(known), limit=2, score_cutoff=60)]
-    hint = f"; did you mean {' or '.join(near)}?" if near else ""
+    hint = f"; the nearest are {', '.join(near)}" if near else ""
     return Finding(
         "refused", file, None, "unknown_option", f"the season's {option} is no column of ours{hint}",
         f"one of {', '.join(known)}", "see: sourcing settings columns",

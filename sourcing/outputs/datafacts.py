@@ -17,25 +17,24 @@ from sourcing.words import Words
 def data_facts(plan: Plan, words: Words, made: date) -> dict[str, str]:
     """Sentences by name: survey, surveyed, data_age, coverage, estimated, straight; only those that there is cause for.
 
-    `made`: the day on which the plan was made. The data is as old as its last day of survey, where the survey has days,
-    else as its file.
+    `made`: the day on which the plan was made. The data is as old as its last day of survey; where the survey has no
+    days, its age is not known: the day of its file may be that of a copy.
     """
     facts: dict[str, str] = {}
     source: Mapping[str, Any] = plan.survey.inputs[0] if plan.survey.inputs else {"path": ""}
     named = {"file": Path(str(source["path"])).name, "rows": words.number(source.get("rows") or 0)}
-    newest = None
     if changed := source.get("modified"):
-        newest = date.fromisoformat(str(changed)[:10])
-        facts["survey"] = words("facts.survey_dated", date=words.day(newest), **named)
+        day = date.fromisoformat(str(changed)[:10])
+        facts["survey"] = words("facts.survey_dated", date=words.day(day), **named)
     else:
         facts["survey"] = words("facts.survey", **named)
     if days := survey_days(plan):
-        newest = days[1]
         facts["surveyed"] = words(
             "facts.surveyed", days=words.day(days[1]) if days[0] == days[1] else words.span(*days)
         )
-    if newest is not None:
-        facts["data_age"] = words("facts.data_age", n=words.number(max((made - newest).days, 0)))
+        facts["data_age"] = words("facts.data_age", n=words.number(max((made - days[1]).days, 0)))
+    else:
+        facts["data_age"] = words("facts.no_days")
     frame, aside = plan.fields.frame, len(plan.fields.set_aside)
     estimated = int(frame["estimated"].sum())
     surveyed = len(frame) - estimated

@@ -177,6 +177,8 @@ def weigh(
 
 @contextlib.contextmanager
 def _question(folder: Path, tell: Tell) -> Iterator[Question]:
+    if not folder.exists():
+        raise UsageError(f"there is no season or plan folder {folder}")
     if not (folder / RECORD_FILE).exists():
         land = read_land(folder, tell)
         placed = place_barrels(land, tell)

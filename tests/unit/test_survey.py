@@ -43,7 +43,7 @@ def test_every_fault_of_every_file_comes_at_once(tmp_path):
 def test_a_missing_column_names_the_columns_that_are_there_and_the_nearest(tmp_path):
     table([{"croptype": "maize"}]).drop(columns="crop").to_file(tmp_path / "fields.gpkg")
     findings = refused(tmp_path, season(layers={"fields": {"file": "fields.gpkg", "columns": {"crop": "crop_type"}}}))
-    assert [f.what for f in findings] == ["missing_column", "missing_column"]
+    assert [f.what for f in findings] == ["missing_column"]  # told once, not again as a column that nobody named
     assert "nearest are croptype" in findings[0].found
 
 
@@ -51,7 +51,29 @@ def test_a_misspelt_name_of_ours_is_refused_with_the_right_one(tmp_path):
     table([{"w": "x"}]).to_file(tmp_path / "fields.gpkg")
     findings = refused(tmp_path, season(layers={"fields": {"file": "fields.gpkg", "columns": {"vilage": "w"}}}))
     assert findings[0].what == "unknown_option"
-    assert "village" in findings[0].found
+    assert findings[0].found.endswith("the nearest are village, lat")
+
+
+def checked(folder, frame, *more):
+    frame.to_file(folder / "fields.gpkg")
+    (folder / "season.toml").write_text('[season]\nname = "A"\n[layers.fields]\nfile = "fields.gpkg"\n')
+    return CliRunner().invoke(main, ["check", str(folder), *more])
+
+
+def test_a_check_counts_as_people_do(tmp_path):
+    done = checked(tmp_path, table([{"village": "Ode"}]))
+    assert done.exit_code == 0, done.output
+    said = " ".join(done.stdout.split())
+    assert re.search(r"1 field can be used \(\S+ ha, 1 village\); 0 rows set aside", said)
+    assert re.search(r"maize │ 1 │", said)
+
+
+@pytest.mark.parametrize("more", [(), ("--json",)])
+def test_a_survey_of_which_nothing_can_be_used_needs_mending(tmp_path, more):
+    frame = table([{"village": "Ode"}])
+    done = checked(tmp_path, frame.set_geometry(frame.geometry.translate(0, 200)), *more)
+    assert done.exit_code == 1
+    assert "set_aside" in done.stdout if more else "0 fields can be used" in done.stdout
 
 
 def test_mapped_columns_win_over_columns_of_the_same_name(tmp_path):

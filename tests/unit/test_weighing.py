@@ -168,6 +168,11 @@ def test_a_plan_is_weighed_with_the_settings_it_was_made_with_its_defaults_too(p
     assert as_made(kept, record) == kept
 
 
+def test_a_folder_that_is_not_there_is_told_as_such(tmp_path):
+    with pytest.raises(UsageError, match="no season or plan folder"):
+        weigh(tmp_path / "nowhere")
+
+
 @pytest.mark.parametrize("text", ["a", "3,-1", "2.5", "0"])
 def test_fleets_are_whole_numbers(text):
     with pytest.raises(UsageError, match="whole numbers"):
