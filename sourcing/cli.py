@@ -88,8 +88,8 @@ class Commands(click.Group):
         except SourcingError as exc:
             say_error(exc)
             ctx.exit(next(code for kind, code in EXIT_CODES.items() if isinstance(exc, kind)))
-        except KeyboardInterrupt:
-            err.print("Stopped. Nothing was changed.")
+        except KeyboardInterrupt as exc:
+            err.print(str(exc) or "Stopped. Nothing was changed.")
             ctx.exit(130)
 
 

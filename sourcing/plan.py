@@ -48,6 +48,10 @@ MOST_SECONDS_WHY = 60.0
 """Longest search for the wishes that conflict where no plan is possible [s]."""
 MOST_SECONDS_PRICES = 20.0
 """Longest time for what one more barrel, hour, litre or kilo would earn [s]."""
+NO_PLAN_YET = (
+    "Stopped before a first plan was found, so no plan was written. Earlier plans are as they were. Plan again, and "
+    "stop once it says how far from the best it is."
+)
 Tell = Callable[[str], None]
 """Told what is being done, in a few plain words."""
 
@@ -225,14 +229,20 @@ def _placed(land: Land, sites: Sites, tell: Tell, staying: tuple[Near, KeptSites
 
 
 def best_placement(instance: Instance, choice: PlacementSettings, tell: Tell) -> Placement:
-    """The best placement in the time the season gives, on all cores of this machine."""
+    """The best placement in the time the season gives, on all cores of this machine.
+
+    Raises KeyboardInterrupt where Ctrl-C comes before there is a first plan, so that no empty plan is written.
+    """
 
     def step(_: str, value: float, bound: float) -> None:
         if math.isfinite(value) and abs(bound - value) < abs(value):
             tell(f"Placing the barrels: within {abs(bound - value) / max(abs(value), 1e-9):.1%} of the best possible")
 
     with ThreadPoolExecutor(os.cpu_count()) as pool:
-        return solve(instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed, progress=step, map=pool.map)
+        found = solve(instance, gap=choice.gap, seconds=choice.seconds, seed=choice.seed, progress=step, map=pool.map)
+    if found.status == "interrupted" and not found.barrels.any():
+        raise KeyboardInterrupt(NO_PLAN_YET)
+    return found
 
 
 def plan_season(folder: Path, made_at: datetime, tell: Tell = lambda _: None, near: Near | None = None) -> Plan:

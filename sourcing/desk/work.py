@@ -77,10 +77,6 @@ WEIGHED = "weighed"
 KEEPING = "Keeping the survey"
 WEIGHED_NOW = "Writing what was found"
 NOTHING_KEPT = "Stopped before there was anything to keep. Nothing was changed."
-NO_PLAN_YET = (
-    "Stopped before a first plan was found, so no plan was written. Earlier plans are as they were. Plan again, and "
-    "stop once it says how far from the best it is."
-)
 
 Tell = Callable[[str], None]
 
@@ -200,8 +196,6 @@ def _plan(folder: Path, args: dict[str, Any], tell: Tell) -> str:
         near = read_near(folder / args["near"], day)
     made_at = datetime.now().astimezone()
     planned = plan_season(folder, made_at, tell, near)
-    if planned.placement.status == "interrupted" and not planned.placement.barrels.any():
-        raise KeyboardInterrupt(NO_PLAN_YET)
     tell("Writing the plan")
     target, _ = write_plan(planned, folder, made_at)
     return target.name

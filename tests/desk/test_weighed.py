@@ -1,9 +1,7 @@
 """A finished plan asked at the desk: weighed and drawn as the commands do; and a run stopped before it had a plan."""
 
 import json
-from types import SimpleNamespace
 
-import numpy as np
 import pytest
 from click.testing import CliRunner
 from starlette.testclient import TestClient
@@ -14,6 +12,7 @@ from sourcing.desk.app import guarded_pages
 from sourcing.desk.front import Desk
 from sourcing.desk.shelf import Shelf
 from sourcing.desk.store import read_json, write_json
+from sourcing.plan import NO_PLAN_YET
 from tests.desk.conftest import CHANGE, HOST, OWN, SECRET
 from tests.desk.test_jobs import set_options, thinned
 
@@ -74,13 +73,16 @@ def test_any_week_is_a_picture_to_take_away_the_same_as_the_command_draws(planne
 
 def test_stopped_before_a_first_plan_nothing_is_written_and_the_page_says_so(home, asked, monkeypatch):
     season = Shelf(home).season("valley")
-    nothing = SimpleNamespace(placement=SimpleNamespace(status="interrupted", barrels=np.zeros((2, 3), dtype=int)))
-    monkeypatch.setattr(work, "plan_season", lambda *_: nothing)
+
+    def stopped(*_):
+        raise KeyboardInterrupt(NO_PLAN_YET)
+
+    monkeypatch.setattr(work, "plan_season", stopped)
     monkeypatch.setattr(work, "_watch", lambda *_: None)
     season.work.mkdir()
     write_json(season.work / jobs.JOB_FILE, {"id": "x", "kind": "plan", "args": {}, "began": "", "state": "starting"})
     work.main(season.folder, "x")
     job = jobs.current(season)
-    assert (job.state, job.problems) == ("stopped", (work.NO_PLAN_YET,))
+    assert (job.state, job.problems) == ("stopped", (NO_PLAN_YET,))
     assert season.plans() == {}
     assert "no plan was written" in asked.get("/s/valley/work", headers=OWN).text

@@ -1,13 +1,16 @@
 import json
 import re
 from importlib.resources import files
+from types import SimpleNamespace
 
 import geopandas as gpd
+import numpy as np
 import pandas as pd
 import pytest
 import shapely
 from click.testing import CliRunner
 
+from sourcing import plan
 from sourcing.cli import main
 from sourcing.errors import InputError
 from sourcing.intake.survey import areas_from_corners, columns_of, read_survey, schema
@@ -66,6 +69,17 @@ def test_a_check_counts_as_people_do(tmp_path):
     said = " ".join(done.stdout.split())
     assert re.search(r"1 field can be used \(\S+ ha, 1 village\); 0 rows set aside", said)
     assert re.search(r"maize │ 1 │", said)
+
+
+def test_a_plan_stopped_before_there_is_one_is_not_written(tmp_path, monkeypatch):
+    """Ctrl-C while the first bound is sought: the search gives back the plan of doing nothing, which nobody wants."""
+    assert checked(tmp_path, table([{"village": "Ode"}])).exit_code == 0
+    nothing = SimpleNamespace(status="interrupted", barrels=np.zeros((2, 3), dtype=int))
+    monkeypatch.setattr(plan, "solve", lambda *_, **__: nothing)
+    done = CliRunner().invoke(main, ["plan", str(tmp_path)])
+    assert done.exit_code == 130
+    assert "no plan was written" in " ".join(done.stderr.split())
+    assert not list((tmp_path / "plans").glob("*"))
 
 
 @pytest.mark.parametrize("more", [(), ("--json",)])
