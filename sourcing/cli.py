@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import getpass
 import json
 from datetime import date, datetime
 from pathlib import Path
@@ -16,10 +15,9 @@ from rich.table import Table
 from sourcing import __version__
 from sourcing.carrying.netdraw import draw_network, network_facts
 from sourcing.change.compare import compare
-from sourcing.change.telling import details, near_words, text, write_comparison
+from sourcing.change.telling import counted, details, near_words, text, write_comparison
 from sourcing.change.twosided import write_two_sided_map
 from sourcing.console import (
-    counted,
     err,
     fields_from,
     out,
@@ -36,8 +34,8 @@ from sourcing.desk.app import open_desk, show_in_browser
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.intake.book import history_place, open_history, open_if_there
 from sourcing.intake.changes import field_story, history_lines, told_accepted, told_of, what_changed
-from sourcing.intake.fields import clean_fields
-from sourcing.intake.history import accept, changes_of, fields_today, surveys, undo, write_originals
+from sourcing.intake.fields import Fields, clean_fields
+from sourcing.intake.history import accept, changes_of, fields_today, logged_in, surveys, undo, write_originals
 from sourcing.intake.keep import read_record
 from sourcing.intake.sendback import write_findings, write_send_back
 from sourcing.intake.survey import read_survey, schema
@@ -148,7 +146,13 @@ def check(
             "findings": [f.as_dict() for f in fields.findings],
         }
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
-        click.get_current_context().exit(MEND if not len(fields.frame) else 0)
+    else:
+        _show_check(fields, accepted, every)
+    if fields.frame.empty:
+        click.get_current_context().exit(MEND)
+
+
+def _show_check(fields: Fields, accepted: str, every: bool) -> None:
     area = fields.frame["area_ha"].sum()
     out.print(
         f"{counted(len(fields.frame), 'field')} can be used ({area:,.0f} ha, "
@@ -160,8 +164,6 @@ def check(
     if len(by_crop):
         show_table(by_crop.sort_values("hectares", ascending=False), "Fields that can be used")
     show_findings(fields.findings, every)
-    if not len(fields.frame):
-        click.get_current_context().exit(MEND)
 
 
 @main.command(name="accept")
@@ -177,7 +179,7 @@ def accept_survey(folder: Path, as_json: bool, who: str, note: str, complete: bo
     survey = read_survey(folder, settings)
     fields = clean_fields(survey, settings, load_values(folder, settings))
     with open_history(history_place(folder, settings), settings.season.name) as book:
-        accept(book, survey, fields, folder, datetime.now().astimezone(), who or _login(), note, complete)
+        accept(book, survey, fields, folder, datetime.now().astimezone(), who or logged_in(), note, complete)
         last = surveys(book)[-1]
         changes, told = changes_of(book, last.id), told_of(book, last.id)
         count = len(fields_today(book).frame)
@@ -241,7 +243,7 @@ def undo_survey(folder: Path, as_json: bool, who: str) -> None:
     with open_if_there(history_place(folder, read_settings(folder))) as book:
         if book is None:
             raise UsageError("no survey was accepted yet: there is nothing to undo")
-        last = undo(book, datetime.now().astimezone(), who or _login())
+        last = undo(book, datetime.now().astimezone(), who or logged_in())
         count = len(fields_today(book).frame)
     if as_json:
         click.echo(
@@ -537,14 +539,6 @@ def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:
     if why_not:
         err.print(f"The plan folder does not keep what it was made from: {why_not}.", markup=False)
     return target
-
-
-def _login() -> str:
-    """Who is logged in on this machine; '' where that is not known."""
-    try:
-        return getpass.getuser()
-    except (OSError, KeyError):
-        return ""
 
 
 def _brief(planned: Plan) -> dict[str, Any]:

@@ -16,6 +16,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from sourcing.change.telling import counted
 from sourcing.errors import Finding, InputError, NoPlanError, SourcingError
 from sourcing.intake.sendback import summary
 from sourcing.plan import Plan
@@ -63,11 +64,6 @@ def show_text(text: str) -> None:
             continue
         inset = " " * (len(line) - len(line.lstrip()) + 4)
         out.print(textwrap.fill(line, out.width - 1, subsequent_indent=inset, break_long_words=False), markup=False)
-
-
-def counted(number: int, thing: str) -> str:
-    """So many things, as English says it: 1 village, 2 villages."""
-    return f"{number:,} {thing}" if number == 1 else f"{number:,} {thing}s"
 
 
 def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:

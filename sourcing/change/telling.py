@@ -85,11 +85,11 @@ def _changes(village: str, row: dict[str, Any], c: Comparison) -> str:
         before, after = day(row[f"{key}_a"]), day(row[f"{key}_b"])
         if weeks := (after - before).days // DAYS_A_WEEK:
             late = "later" if weeks > 0 else "earlier"
-            parts.append(f"{word} {_count(abs(weeks), 'week')} {late}, {said(after)} (was {said(before)})")
+            parts.append(f"{word} {counted(abs(weeks), 'week')} {late}, {said(after)} (was {said(before)})")
     if row["most_barrels_a"] != row["most_barrels_b"]:
         parts.append(f"up to {_barrels(row['most_barrels_b'])} at once (was {row['most_barrels_a']})")
     if row["barrel_weeks_a"] != row["barrel_weeks_b"]:
-        parts.append(f"{_count(row['barrel_weeks_b'], 'barrel-week')} in all (was {row['barrel_weeks_a']})")
+        parts.append(f"{counted(row['barrel_weeks_b'], 'barrel-week')} in all (was {row['barrel_weeks_a']})")
     if row["first_week_a"] == row["first_week_b"] and (when := _other_weeks(village, c)):
         parts.append(when)
     parts += _site_words(village, c)
@@ -120,7 +120,7 @@ def _other_weeks(village: str, c: Comparison) -> str:
     spans = [(int(run.iloc[0]), str(run.index[0]), str(run.index[-1])) for _, run in runs if run.iloc[0]]
     if len(spans) > MOST_SPANS:
         counts = ((int((sign > 0).sum()), "more"), (int((sign < 0).sum()), "fewer"))
-        return ", ".join(f"{word} barrels in {_count(n, 'week')}" for n, word in counts if n)
+        return ", ".join(f"{word} barrels in {counted(n, 'week')}" for n, word in counts if n)
     told = []
     for way, word in ((1, "more"), (-1, "fewer")):
         named = [f"{said(monday(first))} to {said(sunday(last))}" for s, first, last in spans if s == way]
@@ -137,9 +137,9 @@ def _site_words(village: str, c: Comparison) -> list[str]:
     if len(moved) > 1:
         parts.append(f"{len(moved)} sites move, by up to {moved['distance_m'].max():,.0f} m")
     if come and go:
-        parts.append(f"{_count(come, 'new site')}, {go} given up")
+        parts.append(f"{counted(come, 'new site')}, {go} given up")
     elif come or go:
-        parts.append(_count(come, "new site") if come else f"{_count(go, 'site')} given up")
+        parts.append(counted(come, "new site") if come else f"{counted(go, 'site')} given up")
     return parts
 
 
@@ -188,8 +188,8 @@ def unproven(c: Comparison) -> list[str]:
 
 def near_words(facts: dict[str, Any]) -> str:
     """How close a plan stays to the plan in force, from its record."""
-    kept = f"; {_count(facts['weeks_kept'], 'week')} before {facts['from']} kept" if facts["weeks_kept"] else ""
-    sites = f"{_count(facts['sites_new'], 'new site')}, {facts['sites_given_up']} given up"
+    kept = f"; {counted(facts['weeks_kept'], 'week')} before {facts['from']} kept" if facts["weeks_kept"] else ""
+    sites = f"{counted(facts['sites_new'], 'new site')}, {facts['sites_given_up']} given up"
     told = (
         f"Against {facts['plan']}: {facts['barrel_weeks_more']:,} barrel-weeks more and "
         f"{facts['barrel_weeks_fewer']:,} fewer, {sites}{kept}."
@@ -260,20 +260,21 @@ def _span(row: dict[str, Any], end: str) -> str:
     return f"{said(monday(row[f'first_week_{end}']))} to {said(sunday(row[f'last_week_{end}']))}"
 
 
-def _count(number: int, word: str) -> str:
+def counted(number: int, word: str) -> str:
+    """So many things, as English says it: 1 village, 2 villages."""
     return f"{number:,} {word}{'' if number == 1 else 's'}"
 
 
 def _barrels(number: int) -> str:
-    return _count(number, "barrel")
+    return counted(number, "barrel")
 
 
 def _sites(number: int) -> str:
-    return _count(number, "site")
+    return counted(number, "site")
 
 
 def _fields(number: int) -> str:
-    return _count(number, "field")
+    return counted(number, "field")
 
 
 def _listed(names: Iterable[str]) -> str:

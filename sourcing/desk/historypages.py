@@ -15,11 +15,11 @@ from sourcing.desk.front import Form, changing, go, one, page_number, reading, s
 from sourcing.desk.shelf import Season
 from sourcing.desk.store import held, kept_json
 from sourcing.desk.views import Table, cut
-from sourcing.desk.work import logged_in, told_file
+from sourcing.desk.work import told_file
 from sourcing.errors import UsageError
 from sourcing.intake.book import history_place, open_if_there
 from sourcing.intake.changes import told_of, what_changed
-from sourcing.intake.history import Accepted, changes_of, fields_today, surveys, undo
+from sourcing.intake.history import Accepted, changes_of, fields_today, logged_in, surveys, undo
 from sourcing.intake.readers import sha256_of
 
 CHANGE_HEADS = ("What became of it", "Field before", "Field now", "What differs")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -15,7 +14,7 @@ from sourcing.console import proof
 from sourcing.intake.keep import RECORD_FILE, read_record
 from sourcing.outputs.tables import heading
 from sourcing.season.outcome import site_names
-from sourcing.weeks import Calendar
+from sourcing.weeks import Calendar, monday
 from sourcing.words import Words
 
 ROWS_A_PAGE = 100
@@ -218,7 +217,7 @@ def matching(rows: Iterable[Mapping[str, Any]], **wanted: str) -> list[Mapping[s
 def weeks(record: Mapping[str, Any], words: Words) -> list[tuple[str, str, int]]:
     """The weeks of a plan: their label, their days, and the barrels that stand in them."""
     labels = [str(w) for w in record["weeks"]]
-    calendar = Calendar(date.fromisocalendar(int(labels[0][:4]), int(labels[0][6:]), 1), len(labels))
+    calendar = Calendar(monday(labels[0]), len(labels))
     standing = dict.fromkeys(labels, 0)
     for row in record.get("work", ()):
         standing[str(row["week"])] += int(row["barrels"])

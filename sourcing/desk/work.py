@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import _thread
 import contextlib
-import getpass
 import json
 import signal
 import sys
@@ -38,7 +37,7 @@ from sourcing.intake.changes import told_of
 from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
-from sourcing.intake.history import accept, surveys
+from sourcing.intake.history import accept, logged_in, surveys
 from sourcing.intake.keep import RECORD_FILE
 from sourcing.intake.mend import BY_HAND, LAYER, read_rows, write_mended
 from sourcing.intake.readers import TABLES, read_table, sha256_of
@@ -244,13 +243,6 @@ def _accept(folder: Path, args: dict[str, Any], tell: Tell) -> str:
 def told_file(work: Path, survey: int) -> Path:
     """Where what an accepted survey changed is kept, field by field, for a page that does not keep one waiting."""
     return work / "accepted" / f"{survey}.json"
-
-
-def logged_in() -> str:
-    """Who is logged in on this machine; '' where that is not known."""
-    with contextlib.suppress(OSError, KeyError):
-        return getpass.getuser()
-    return ""
 
 
 def weighed_file(work: Path, plan: str) -> Path:

@@ -8,6 +8,7 @@ can be undone. Everything is written in transactions: a killed run leaves the bo
 
 from __future__ import annotations
 
+import getpass
 import hashlib
 import zlib
 from collections.abc import Iterable, Mapping
@@ -68,6 +69,14 @@ class Accepted:
     def counts(self) -> bool:
         """Whether it was not undone."""
         return not self.undone_at
+
+
+def logged_in() -> str:
+    """Who is logged in on this machine, for whoever is not named; '' where that is not known."""
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError):
+        return ""
 
 
 def surveys(book: Book) -> tuple[Accepted, ...]:

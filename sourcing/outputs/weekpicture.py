@@ -24,7 +24,7 @@ from sourcing.outputs.pages import MARGIN, QUIET, Page, shortened
 from sourcing.outputs.programme import LONGEST_NAME, Programme, names_of
 from sourcing.outputs.sheetparts import foot, head, heading
 from sourcing.outputs.tables import GROUND_LAYERS
-from sourcing.weeks import DAYS_A_WEEK, Calendar, monday_of
+from sourcing.weeks import DAYS_A_WEEK, Calendar, monday, monday_of
 from sourcing.words import Words, load_words
 
 PICTURE_DPI = 170
@@ -73,7 +73,7 @@ def scene_from(record: Mapping[str, Any], layers: Path) -> Scene:
         raise UsageError(f"{layers.parent} holds no record of the weeks' work or no fields: plan the season again")
     words = load_words(record["settings"]["season"]["language"])
     weeks = list(record["weeks"])
-    calendar = Calendar(date.fromisocalendar(int(weeks[0][:4]), int(weeks[0][6:]), 1), len(weeks))
+    calendar = Calendar(monday(str(weeks[0])), len(weeks))
     fields = gpd.read_file(layers, layer="fields").set_index("field_id")
     villages, sites = (
         pd.DataFrame(record[k], columns=columns).set_index("id")
