@@ -33,9 +33,9 @@ from sourcing.console import (
 from sourcing.desk.app import open_desk, show_in_browser
 from sourcing.errors import NoPlanError, SourcingError, UsageError
 from sourcing.intake.book import history_place, open_history, open_if_there
-from sourcing.intake.changes import field_story, history_lines, told_accepted, told_of, what_changed
+from sourcing.intake.changes import changes_to_tell, field_story, history_lines, told_accepted, told_of, what_changed
 from sourcing.intake.fields import Fields, clean_fields
-from sourcing.intake.history import accept, changes_of, fields_today, logged_in, surveys, undo, write_originals
+from sourcing.intake.history import accept, changes_of, count_today, logged_in, surveys, undo, write_originals
 from sourcing.intake.keep import read_record
 from sourcing.intake.sendback import write_findings, write_send_back
 from sourcing.intake.survey import read_survey, schema
@@ -181,18 +181,20 @@ def accept_survey(folder: Path, as_json: bool, who: str, note: str, complete: bo
     with open_history(history_place(folder, settings), settings.season.name) as book:
         accept(book, survey, fields, folder, datetime.now().astimezone(), who or logged_in(), note, complete)
         last = surveys(book)[-1]
-        changes, told = changes_of(book, last.id), told_of(book, last.id)
-        count = len(fields_today(book).frame)
+        count, changed = count_today(book), what_changed(book, last.id)
+        changes = changes_of(book, last.id).to_dict("records") if as_json else []
+        rows = changes_to_tell(book, last.id)
+        told = told_of(book, last.id, rows if every else rows[:MOST_CHANGES])
     if as_json:
-        found = {"survey": dataclasses.asdict(last), "fields_today": count, "changes": changes.to_dict("records")}
+        found = {"survey": dataclasses.asdict(last), "fields_today": count, "changes": changes}
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
         return
     out.print(
         f"Accepted {last.file} as survey {last.id}: {last.kept + last.mended} fields can be used, {last.set_aside} "
-        f"rows are set aside.\nAgainst what was known: {what_changed(changes)}.\nToday there are {count} fields. "
+        f"rows are set aside.\nAgainst what was known: {changed}.\nToday there are {count} fields. "
         f"To take it back: sourcing undo {folder}", markup=False,
     )  # fmt: skip
-    show_changes(told, len(told) if every else MOST_CHANGES)
+    show_changes(len(rows), told)
 
 
 @main.command()
@@ -218,20 +220,22 @@ def history(folder: Path, as_json: bool, survey: int | None, field: str, origina
             found: Any = [dict(zip(("survey", "accepted", "file", "said"), row, strict=True)) for row in story]
             lines = [f"survey {i}, {at}, {file}\n  {told}" for i, at, file, told in story]
         elif survey is not None:
-            changes = changes_of(book, survey)
-            found = changes.to_dict("records")
-            lines = [f"Survey {survey}: {what_changed(changes)}."]
+            found = changes_of(book, survey).to_dict("records") if as_json else []
+            lines = [f"Survey {survey}: {what_changed(book, survey)}."]
         else:
-            told = {s.id: what_changed(changes_of(book, s.id)) for s in known}
+            told = {s.id: what_changed(book, s.id) for s in known}
             found = [{**dataclasses.asdict(s), "changed": told[s.id]} for s in known]
             lines = history_lines(known, told)
-        rows_told = told_of(book, survey) if survey is not None and not field else []
+        count, told_rows = 0, []
+        if survey is not None and not field and not as_json:
+            rows = changes_to_tell(book, survey)
+            count, told_rows = len(rows), told_of(book, survey, rows if every else rows[:MOST_CHANGES])
     if as_json:
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
         return
     for line in lines:
         out.print(line, markup=False)
-    show_changes(rows_told, len(rows_told) if every else MOST_CHANGES)
+    show_changes(count, told_rows)
 
 
 @main.command(name="undo")
@@ -244,7 +248,7 @@ def undo_survey(folder: Path, as_json: bool, who: str) -> None:
         if book is None:
             raise UsageError("no survey was accepted yet: there is nothing to undo")
         last = undo(book, datetime.now().astimezone(), who or logged_in())
-        count = len(fields_today(book).frame)
+        count = count_today(book)
     if as_json:
         click.echo(
             json.dumps({"survey": dataclasses.asdict(last), "fields_today": count}, ensure_ascii=False, indent=1)

@@ -78,13 +78,14 @@ def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:
     out.print(table)
 
 
-def show_changes(told: Sequence[tuple[str, str, str, str]], most: int) -> None:
-    """Changes of fields as a table: what became of it, the old field, the new one, what differs; `most` rows of it."""
+def show_changes(count: int, told: Sequence[tuple[str, str, str, str]]) -> None:
+    """Changes of fields as a table: what became of it, the old field, the new one, what differs; some of `count`."""
     if not told:
         return
-    title = "Fields that changed" if len(told) <= most else f"Fields that changed: {most} of {len(told):,} (--all: all)"
+    part = "" if len(told) == count else f": {len(told)} of {count:,} (--all: all)"
+    title = f"Fields that changed{part}"
     table = Table("", "before", "now", "what differs", title=title, title_justify="left")
-    for row in told[:most]:
+    for row in told:
         table.add_row(*(escape(cell) for cell in row))
     out.print(table)
 

@@ -13,13 +13,12 @@ from starlette.responses import Response
 from sourcing.desk import jobs
 from sourcing.desk.front import Form, changing, go, one, page_number, reading, season_of, season_text, show
 from sourcing.desk.shelf import Season
-from sourcing.desk.store import held, kept_json
+from sourcing.desk.store import held
 from sourcing.desk.views import Table, cut
-from sourcing.desk.work import told_file
 from sourcing.errors import UsageError
 from sourcing.intake.book import history_place, open_if_there
-from sourcing.intake.changes import told_of, what_changed
-from sourcing.intake.history import Accepted, changes_of, fields_today, logged_in, surveys, undo
+from sourcing.intake.changes import changes_to_tell, told_of, what_changed
+from sourcing.intake.history import Accepted, count_today, logged_in, surveys, undo
 from sourcing.intake.readers import sha256_of
 
 CHANGE_HEADS = ("What became of it", "Field before", "Field now", "What differs")
@@ -44,16 +43,17 @@ def accepted(request: Request) -> Response:
     with open_if_there(place) as book:
         if book is not None and (known := surveys(book)):
             counted = [s for s in known if s.counts]
-            named |= {"rows": [(s, _changed(place, s.id, s.at)) for s in known],
+            named |= {"rows": [(s, what_changed(book, s.id)) for s in known],
                       "last": counted[-1] if counted else None,
                       "now": _this_file(season, str(named["file"]), counted),
-                      "today": _today(place, tuple((s.id, s.at) for s in counted)) if counted else 0,
+                      "today": count_today(book),
                       "asked": request.query_params.get("undo", "")}  # fmt: skip
             wanted = request.query_params.get("survey", "")
             if shown := next((s for s in known if str(s.id) == wanted), None):
-                rows = _kept(season, shown) or _told(place, shown.id, shown.at)
+                rows = changes_to_tell(book, shown.id)
                 at = cut(len(rows), page_number(request))
-                named |= {"shown": shown, "at": at, "table": Table(CHANGE_HEADS, rows[at.first : at.last])}
+                told = told_of(book, shown.id, rows[at.first : at.last])
+                named |= {"shown": shown, "at": at, "table": Table(CHANGE_HEADS, tuple(told))}
     return show(request, "accepted.html", **named)
 
 
@@ -76,35 +76,6 @@ def _this_file(season: Season, file: str, counted: list[Accepted]) -> Accepted |
 @lru_cache(maxsize=8)
 def _hash(path: Path, changed_ns: int, size: int) -> str:
     return sha256_of(path)
-
-
-@lru_cache(maxsize=16)
-def _today(place: Path | str, counted: tuple[tuple[int, str], ...]) -> int:
-    """How many fields are known today; that changes only with the surveys that count."""
-    with open_if_there(place) as book:
-        return 0 if book is None else len(fields_today(book).frame)
-
-
-@lru_cache(maxsize=64)
-def _changed(place: Path | str, survey: int, at: str) -> str:
-    """What a survey changed, in one line; it stays so for good. `at` tells one history's survey from another's."""
-    with open_if_there(place) as book:
-        return "" if book is None else what_changed(changes_of(book, survey))
-
-
-def _kept(season: Season, survey: Accepted) -> tuple[tuple[str, ...], ...]:
-    """What a survey accepted at the desk changed, field by field, as it was kept then; () where it was not."""
-    found = kept_json(told_file(season.work, survey.id))
-    if not isinstance(found, dict) or found.get("at") != survey.at:
-        return ()
-    return tuple(tuple(map(str, row)) for row in found["rows"])
-
-
-@lru_cache(maxsize=4)
-def _told(place: Path | str, survey: int, at: str) -> tuple[tuple[str, ...], ...]:
-    """What a survey changed, field by field."""
-    with open_if_there(place) as book:
-        return () if book is None else tuple(told_of(book, survey))
 
 
 @changing

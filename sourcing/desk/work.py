@@ -6,7 +6,6 @@ Run as `python -m sourcing.desk.work FOLDER JOB`; what is to be done stands in t
 from __future__ import annotations
 
 import _thread
-import contextlib
 import json
 import signal
 import sys
@@ -33,7 +32,6 @@ from sourcing.desk.shelf import WORK, Season, stamp
 from sourcing.desk.store import HeldError, digest, held, read_json, write_json
 from sourcing.errors import InputError, NoPlanError, SourcingError, UsageError
 from sourcing.intake.book import history_place, open_history
-from sourcing.intake.changes import told_of
 from sourcing.intake.cropnames import NOT_A_CROP, CropNames
 from sourcing.intake.fields import Fields, clean_fields
 from sourcing.intake.guess import describe
@@ -234,15 +232,7 @@ def _accept(folder: Path, args: dict[str, Any], tell: Tell) -> str:
     with open_history(history_place(folder, settings), settings.season.name) as book:
         who = str(args["who"]) or logged_in()
         accept(book, survey, fields, folder, datetime.now().astimezone(), who, str(args["note"]), args["complete"])
-        last = surveys(book)[-1]
-        with contextlib.suppress(OSError):  # it is accepted by now; this is only to show it sooner
-            write_json(told_file(folder / WORK, last.id), {"at": last.at, "rows": told_of(book, last.id)})
-        return str(last.id)
-
-
-def told_file(work: Path, survey: int) -> Path:
-    """Where what an accepted survey changed is kept, field by field, for a page that does not keep one waiting."""
-    return work / "accepted" / f"{survey}.json"
+        return str(surveys(book)[-1].id)
 
 
 def weighed_file(work: Path, plan: str) -> Path:

@@ -13,7 +13,15 @@ import pandas as pd
 
 from sourcing.errors import UsageError
 from sourcing.intake.book import Book
-from sourcing.intake.history import Accepted, changes_of, fields_of, fields_replaced, fields_today, surveys
+from sourcing.intake.history import (
+    Accepted,
+    change_counts,
+    changes_of,
+    fields_of,
+    fields_replaced,
+    fields_today,
+    surveys,
+)  # fmt: skip
 from sourcing.intake.survey import Survey
 
 FATES = {
@@ -28,33 +36,18 @@ COLUMN_WORDS = {
 }  # fmt: skip
 _ORDER = ("gone", "split", "merged", "rearranged", "redrawn", "moved", "changed", "new")
 """In a list of changes those of the land come first, then what is said of it, then what is new."""
-_SIDE = {"split": "old"}
-"""Which side's fields are counted for a relation: one divided field is one, though it becomes two."""
+_OLD_SIDE = ("gone", "split")
+"""Where the old fields are counted, not the new: one divided field is one, though it becomes two."""
 
 
-def what_changed(changes: pd.DataFrame) -> str:
-    """How many fields became what, in one line: '3 new, 1 divided, 40 as before'."""
-    parts = []
-    for relation, words in FATES.items():
-        rows = changes[changes["relation"] == relation]
-        side = _SIDE.get(relation, "old" if relation == "gone" else "new")
-        if count := rows[side].nunique():
-            parts.append(f"{count:,} {words}")
-    return ", ".join(parts) or "nothing"
+def what_changed(book: Book, survey: int) -> str:
+    """How many fields became what by one survey, in one line: '3 new, 1 divided, 40 as before'.
 
-
-def change_rows(changes: pd.DataFrame, before: pd.DataFrame, after: pd.DataFrame) -> list[tuple[str, str, str, str]]:
-    """Each change as (what became of it, old field, new field, what differs), by what became of it; fields that stayed
-    are left out.
-
-    `before` and `after` are the frames of the old and the new fields; what is in neither is told by its name alone.
+    Raises UsageError for an unknown survey.
     """
-    chosen = changes[changes["relation"] != "same"]
-    chosen = chosen.iloc[chosen["relation"].map(_ORDER.index).argsort(kind="stable")]
-    return [
-        (FATES[row["relation"]], row["old"], row["new"], _differs(row, before, after))
-        for row in chosen.to_dict("records")
-    ]
+    counts = change_counts(book, survey)
+    told = ((counts.get(relation, (0, 0))[relation not in _OLD_SIDE], words) for relation, words in FATES.items())
+    return ", ".join(f"{count:,} {words}" for count, words in told if count) or "nothing"
 
 
 def _differs(row: Mapping[Any, Any], before: pd.DataFrame, after: pd.DataFrame) -> str:
@@ -71,10 +64,15 @@ def _differs(row: Mapping[Any, Any], before: pd.DataFrame, after: pd.DataFrame) 
         told.append(f"{before.at[row['old'], 'area_ha']:.2f} ha, now {after.at[row['new'], 'area_ha']:.2f} ha")
     for name in str(row["changes"]).split():
         words = COLUMN_WORDS.get(name, name.replace("_", " "))
-        if here and name in before.columns and name in after.columns:
-            words += f" {_value(before.at[row['old'], name])}, now {_value(after.at[row['new'], name])}"
+        if here:
+            words += f" {_said(before, row['old'], name)}, now {_said(after, row['new'], name)}"
         told.append(words)
     return "; ".join(told)
+
+
+def _said(frame: pd.DataFrame, field: str, name: str) -> str:
+    """What was said of a field; a few fields have no column that none of them needs."""
+    return _value(frame.at[field, name] if name in frame.columns else None)
 
 
 def _value(value: Any) -> str:
@@ -99,9 +97,28 @@ def history_lines(known: Iterable[Accepted], told: Mapping[int, str]) -> list[st
     return lines
 
 
-def told_of(book: Book, survey: int) -> list[tuple[str, str, str, str]]:
-    """What one survey changed (see :func:`change_rows`). Raises UsageError for an unknown survey."""
-    return change_rows(changes_of(book, survey), fields_replaced(book, survey).frame, fields_of(book, survey).frame)
+def changes_to_tell(book: Book, survey: int) -> pd.DataFrame:
+    """What a survey changed (see :func:`changes_of`), by what became of it, without fields that stayed as they were."""
+    changes = changes_of(book, survey)
+    changes = changes[changes["relation"] != "same"]
+    return changes.iloc[changes["relation"].map(_ORDER.index).argsort(kind="stable")]
+
+
+def told_of(book: Book, survey: int, changes: pd.DataFrame) -> list[tuple[str, str, str, str]]:
+    """Changes made by a survey, as many as are given: what became of it, old field, new field, what differs.
+
+    What was said of a field before is told as long as the survey counts. Raises UsageError for an unknown survey.
+    """
+    before, after = _frames(book, survey, changes)
+    rows = changes.to_dict("records")
+    return [(FATES[row["relation"]], row["old"], row["new"], _differs(row, before, after)) for row in rows]
+
+
+def _frames(book: Book, survey: int, changes: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The fields that changes speak of, before and after them, with their villages' names."""
+    both = fields_replaced(book, survey, changes["old"]), fields_of(book, survey, changes["new"])
+    before, after = (f.frame.assign(village=f.frame["village"].replace(f.villages["name"].to_dict())) for f in both)
+    return before, after
 
 
 def told_accepted(book: Book, survey: Survey) -> str:
@@ -128,7 +145,7 @@ def field_story(book: Book, field: str) -> list[tuple[Accepted, str]]:
         rows = rows[rows["new"].isin(names) | (rows["new"] + f"@{survey.id}").isin(names)]
         if rows.empty:
             continue
-        before, after = fields_replaced(book, survey.id).frame, fields_of(book, survey.id).frame
+        before, after = _frames(book, survey.id, rows)
         told = []
         for row in rows.to_dict("records"):
             facts = after.loc[row["new"]]

@@ -11,7 +11,7 @@ from __future__ import annotations
 import getpass
 import hashlib
 import zlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import islice
@@ -38,6 +38,8 @@ from sourcing.values import Values
 
 _PART_BYTES = 64 * 1024**2
 _ROWS_AT_ONCE = 20_000
+_MOST_NAMES = 2_000
+"""Up to so many fields are asked for by name; of more, all are read."""
 SAYS_NOTHING_LEFT = frozenset(
     {"not_a_crop", "no_consent", "unclear_consent", "nothing_promised", "nothing_grown", "no_figures"}
 )
@@ -296,30 +298,46 @@ def fields_today(book: Book) -> Fields:
         return _today(link)
 
 
+def count_today(book: Book) -> int:
+    """How many fields :func:`fields_today` has."""
+    with book.read() as link:
+        chosen = sa.select(sa.func.count()).select_from(tables.records.join(tables.surveys, _of(tables.records)))
+        return int(link.execute(chosen.where(standing())).scalar_one())
+
+
 def _today(link: sa.Connection) -> Fields:
     found = _records(link, standing())
     return _as_fields(found, _villages(link, tables.surveys.c.undone_at == ""))
 
 
-def fields_of(book: Book, survey: int) -> Fields:
-    """The clean fields of one accepted survey, as they were when it came. Raises UsageError for an unknown survey."""
+def fields_of(book: Book, survey: int, names: Collection[str] | None = None) -> Fields:
+    """The clean fields of one accepted survey, as they were when it came; at least those of `names` if a few are given.
+
+    Raises UsageError for an unknown survey.
+    """
     with book.read() as link:
         _known(link, survey)
-        found = _records(link, tables.records.c.survey == survey)
+        found = _records(link, (tables.records.c.survey == survey) & _among(tables.records.c.field_id, names))
         return _as_fields(found, _villages(link, tables.surveys.c.id == survey))
 
 
-def fields_replaced(book: Book, survey: int) -> Fields:
-    """The fields that an accepted survey replaced or took out, by the names they had; none once it is undone."""
+def fields_replaced(book: Book, survey: int, names: Collection[str] | None = None) -> Fields:
+    """The fields that an accepted survey replaced or took out, by the names they had; none once it is undone.
+
+    At least those of `names` if a few are given.
+    """
+    if names is not None:
+        names = [part for name in names for part in (name, name.rpartition("@")[0])]
     with book.read() as link:
         _known(link, survey)
-        found = _records(link, tables.records.c.until == survey)
+        found = _records(link, (tables.records.c.until == survey) & _among(tables.records.c.field_id, names))
         replaced = _as_fields(found, _villages(link, tables.surveys.c.id < survey))
-        old = set(link.execute(sa.select(tables.lineage.c.old).where(tables.lineage.c.survey == survey)).scalars())
+        table = tables.lineage
+        named = sa.select(table.c.old).where((table.c.survey == survey) & _among(table.c.old, names))
+        old = set(link.execute(named).scalars())
     plain = replaced.frame["recorded_as"]
-    named = plain + "@" + replaced.frame["survey"].astype(str)
-    names = np.where(plain.isin(old), plain, named)
-    return replace(replaced, frame=replaced.frame.set_axis(pd.Index(names, name="field_id", dtype=object), axis=0))
+    then = np.where(plain.isin(old), plain, plain + "@" + replaced.frame["survey"].astype(str))
+    return replace(replaced, frame=replaced.frame.set_axis(pd.Index(then, name="field_id", dtype=object), axis=0))
 
 
 def _records(link: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFrame:
@@ -327,6 +345,12 @@ def _records(link: sa.Connection, chosen: sa.ColumnElement[bool]) -> pd.DataFram
     query = sa.select(records.c.survey, *(records.c[n] for n in _RECORD)).join(tables.surveys, _of(records))
     rows = link.execute(query.where(chosen).order_by(records.c.survey, records.c.row)).all()
     return pd.DataFrame([tuple(r) for r in rows], columns=["survey", *_RECORD])
+
+
+def _among(column: sa.Column[Any], names: Collection[str] | None) -> sa.ColumnElement[bool]:
+    if names is None or len(names) > _MOST_NAMES:
+        return sa.true()
+    return column.in_(sorted(set(names)))
 
 
 def _of(table: sa.Table) -> sa.ColumnElement[bool]:
@@ -350,6 +374,16 @@ def changes_of(book: Book, survey: int) -> pd.DataFrame:
         rows = link.execute(sa.select(*(table.c[n] for n in COLUMNS)).where(table.c.survey == survey)).all()
     frame = pd.DataFrame([tuple(r) for r in rows], columns=COLUMNS)
     return frame.sort_values(["old", "new"], kind="stable").reset_index(drop=True)
+
+
+def change_counts(book: Book, survey: int) -> dict[str, tuple[int, int]]:
+    """How many old and how many new fields each relation has among what an accepted survey changed."""
+    table = tables.lineage
+    with book.read() as link:
+        _known(link, survey)
+        sides = (sa.func.count(side.distinct()) for side in (table.c.old, table.c.new))
+        chosen = sa.select(table.c.relation, *sides).where(table.c.survey == survey).group_by(table.c.relation)
+        return {relation: (int(old), int(new)) for relation, old, new in link.execute(chosen)}
 
 
 def fields_to_plan(folder: Path, survey: Survey, settings: Settings, values: Values) -> Fields:

@@ -17,11 +17,14 @@ import sqlalchemy as sa
 
 from sourcing.errors import InputError, OutputError, UsageError
 from sourcing.intake import book as book_room
+from sourcing.intake import history as history_room
 from sourcing.intake.book import HISTORY_FILE, history_place, open_history, open_if_there
+from sourcing.intake.changes import changes_to_tell, told_of, what_changed
 from sourcing.intake.fields import clean_fields
 from sourcing.intake.history import (
     accept,
     changes_of,
+    count_today,
     fields_of,
     fields_to_plan,
     fields_today,
@@ -436,6 +439,42 @@ def test_second_crops_are_kept(tmp_path):
     assert frame.plants["a"] == 7
     changes = take(tmp_path, [{"field_id": "a", "crop_2": "cotton", "share_2": 0.3, "plants": 7.0}], "later.gpkg")
     assert changes.changes.tolist() == ["crop_2"]
+
+
+def test_what_a_survey_changed_is_told_a_part_at_a_time_as_the_whole_is(tmp_path, monkeypatch):
+    """By hand; the part that is read by name says the same as when everything is read."""
+    take(tmp_path, [{"field_id": "1"}, {"field_id": "gone"}, {"field_id": "plain", "crop_2": "tur", "share_2": 0.3}])
+    take(tmp_path, [{"field_id": "1", "geometry": square(50), "village": "B", "yield_t_ha": 2.0}], "b.gpkg")
+    left, right = shapely.box(30, -15, 30.0004, -14.9992), shapely.box(30.0004, -15, 30.0008, -14.9992)
+    rows = [{"field_id": "x", "geometry": left}, {"field_id": "y", "geometry": right}]
+    rows += [{"field_id": "1", "geometry": square(50), "village": "B", "crop": "cotton", "yield_t_ha": 1.5}]
+    rows += [{"field_id": "plain", "geometry": square(2), "crop_2": "cotton", "share_2": 0.3}]
+    take(tmp_path, [*rows, {"field_id": "new", "geometry": square(9)}], "c.gpkg", complete=True)
+    with history(tmp_path) as book:
+        changes = changes_to_tell(book, 3)
+        told = told_of(book, 3, changes)
+        area = fields_of(book, 3, ["new", "x"]).frame.area_ha
+        assert [row[:3] for row in told] == [
+            ("gone", "gone", ""), ("divided", "1@1", "x"), ("divided", "1@1", "y"), ("changed", "1@2", "1"),
+            ("changed", "plain", "plain"), ("new", "", "new"),
+        ]  # fmt: skip
+        assert [told[0][3], *[row[3] for row in told[3:]]] == [
+            f"maize, {fields_of(book, 1).frame.area_ha['gone']:.2f} ha, A",
+            "crop maize, now cotton; yield, t/ha 2, now 1.5",
+            "second crop pigeon pea, now cotton",
+            f"maize, {area['new']:.2f} ha, A",
+        ]  # fmt: skip
+        assert told[1][3].startswith("50% of the old field; ")
+        assert [told_of(book, 3, changes[i : i + 1])[0] for i in range(len(changes))] == told
+        assert what_changed(book, 3) == "1 new, 1 gone, 2 changed, 1 divided"
+        assert what_changed(book, 2) == "1 new"
+        assert (count_today(book), len(fields_today(book).frame)) == (5, 5)
+        monkeypatch.setattr(history_room, "_MOST_NAMES", 0)
+        assert told_of(book, 3, changes) == told
+        undo(book, AT, "Joao")
+        assert (count_today(book), len(fields_today(book).frame)) == (4, 4)
+        with pytest.raises(UsageError, match="no survey 7"):
+            what_changed(book, 7)
 
 
 def test_strange_letters_in_names_can_be_kept(tmp_path):
