@@ -57,9 +57,10 @@ from sourcing.weighing.telling import title as weighed_title
 PLACING = "Placing the barrels"
 PLAN_STAGES = ("Reading the survey", "Working out residue by week", "Joining the paths", "Finding places for barrels",
                "Measuring carrying distances", PLACING, "Working out the season's work and money",
-               "Replaying the season against chance", "Drawing up the plan", "Writing the plan")  # fmt: skip
+               "Replaying the season against chance", "Drawing prices", "Drawing up the plan",
+               "Writing the plan")  # fmt: skip
 TELL_S = 0.2
-"""Least time between two tellings of one stage [s]."""
+"""Least time between two tellings of one stage [s]; the last one is always told."""
 AGAIN_S = 6.0
 """Stopping is asked for again after this long, where only a part of the search had stopped [s]."""
 LOOK_S = 20.0 * 60
@@ -86,6 +87,9 @@ class Told:
         self.facts = {**job, "state": "running", "stage": 0, "stages": stages}
         self.last = 0.0
         self.stage = ""
+        self.lock = threading.Lock()
+        self.later: threading.Timer | None = None
+        self.over = False
 
     def __call__(self, doing: str) -> None:
         """Tells what is being done: 'stage' or 'stage: how far'."""
@@ -96,12 +100,23 @@ class Told:
             self.stage = named
         self.facts["doing"] = doing
         if fresh or time.monotonic() - self.last >= TELL_S:
-            self.last = time.monotonic()
-            write_json(self.path, self.facts)
+            self._write()
+        elif self.later is None:
+            self.later = threading.Timer(TELL_S, self._write)
+            self.later.daemon = True
+            self.later.start()
+
+    def _write(self) -> None:
+        with self.lock:
+            self.last, self.later = time.monotonic(), None
+            if not self.over:
+                write_json(self.path, self.facts)
 
     def end(self, state: str, result: str = "", problems: tuple[str, ...] = ()) -> None:
         """Tells how it ended."""
-        write_json(self.path, {**self.facts, "state": state, "result": result, "problems": list(problems)})
+        with self.lock:
+            self.over = True
+            write_json(self.path, {**self.facts, "state": state, "result": result, "problems": list(problems)})
 
 
 def main(folder: Path, job: str) -> None:

@@ -13,7 +13,7 @@ import pytest
 from click.testing import CliRunner
 
 from sourcing.cli import main
-from sourcing.desk import jobs
+from sourcing.desk import jobs, work
 from sourcing.desk.seasonfile import changed
 from sourcing.desk.shelf import Season, Shelf
 from sourcing.desk.store import HeldError, is_held, read_json
@@ -65,11 +65,29 @@ def test_check_and_plan_are_the_commands_to_the_digit(tmp_path):
     job = jobs.wait(season, WAIT_S)
     assert (job.state, job.problems) == ("done", ())
     made = read_json(season.plan(job.result) / "plan.json")
-    ours = plan_season(season.folder, datetime(2027, 1, 4, 8, 0, tzinfo=UTC)).record
+    told = []
+    ours = plan_season(season.folder, datetime(2027, 1, 4, 8, 0, tzinfo=UTC), told.append).record
+    assert tuple(dict.fromkeys(text.split(":")[0] for text in told)) == work.PLAN_STAGES[:-1]
     assert plain(made) == json.loads(json.dumps(plain(ours)))
     assert {k: v for k, v in made["solve"].items() if k != "seconds"} == {
         k: v for k, v in ours["solve"].items() if k != "seconds"
     }
+
+
+def test_the_last_word_on_how_far_it_is_reaches_the_page_though_words_come_quickly(tmp_path):
+    told = work.Told(tmp_path, {"id": "x"}, 3)
+    for text in ("Placing", "Placing: within 9 %", "Placing: within 8 %"):
+        told(text)
+    end = time.monotonic() + WAIT_S
+    while read_json(tmp_path / jobs.JOB_FILE)["doing"] != "Placing: within 8 %":
+        assert time.monotonic() < end
+        time.sleep(0.02)
+    told("Placing: within 7 %")
+    waiting = told.later
+    told.end("done", "plan")
+    if waiting is not None:
+        waiting.join()
+    assert read_json(tmp_path / jobs.JOB_FILE)["state"] == "done"
 
 
 def until_placing(season):
