@@ -30,19 +30,24 @@ FIELDS = "\n".join(
 )
 
 
-@pytest.fixture
-def home(tmp_path):
+def made_home(folder):
     """A folder with one season, `valley`, and with things beside and above it that nobody may see."""
-    home = tmp_path / "home"
+    home = folder / "home"
     season = home / "valley"
     season.mkdir(parents=True)
     text = season_text().replace('file = "fields.gpkg"', 'file = "fields.csv"')
     (season / "season.toml").write_text(text, encoding="utf-8")
     (season / "fields.csv").write_text(FIELDS, encoding="utf-8")
-    (tmp_path / "outside.txt").write_text("not for the browser", encoding="utf-8")
-    (tmp_path / "outside.csv").write_text("not for the browser", encoding="utf-8")
+    (folder / "outside.txt").write_text("not for the browser", encoding="utf-8")
+    (folder / "outside.csv").write_text("not for the browser", encoding="utf-8")
     (home / "notes.txt").write_text("not a season", encoding="utf-8")
     return home
+
+
+@pytest.fixture
+def home(tmp_path):
+    """See :func:`made_home`."""
+    return made_home(tmp_path)
 
 
 @pytest.fixture

@@ -4,8 +4,6 @@ import io
 import zipfile
 
 import pytest
-from hypothesis import HealthCheck, given, settings
-from hypothesis import strategies as st
 
 from sourcing.desk import gate
 from sourcing.desk.app import open_desk, routes
@@ -250,54 +248,6 @@ def test_names_are_shown_as_they_are_and_never_run(asked, home, seen):
 def test_no_form_leads_away_from_the_desk(asked, back):
     answer = asked.post("/language", headers=CHANGE, data={"language": "fr", "back": back})
     assert answer.headers["location"] == "/"
-
-
-GETS = [r.path for r in routes() if "GET" in r.methods]
-POSTS = [
-    r.path
-    for r in routes()
-    if "POST" in r.methods and not r.path.endswith(("/check", "/land", "/close", "/look", "/plan", "/compare"))
-]
-WORDS = st.one_of(
-    st.sampled_from(
-        ["valley", "fields", "barrels", "..", ".", "%2e%2e", "valley~x", "x" * 300, "\x00", "fields.csv", "-1"]
-    ),
-    st.text(max_size=12),
-)
-
-
-@settings(deadline=None, max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.sampled_from(GETS), st.lists(WORDS, min_size=4, max_size=4), st.dictionaries(st.sampled_from(
-    ["page", "q", "grade", "what", "file", "layer", "take", "table", "said", "first"]), WORDS, max_size=4))  # fmt: skip
-def test_no_address_makes_the_desk_stumble(asked, path, words, query):
-    from urllib.parse import quote
-
-    for name in ("season", "role", "page", "plan", "tab", "file", "name", "row"):
-        path = path.replace("{" + name + "}", quote(words[hash(name) % 4], safe=""))
-    answer = asked.get(path, headers=OWN, params=query)
-    assert answer.status_code < 500
-    assert "not for the browser" not in answer.text
-
-
-@settings(deadline=None, max_examples=120, suppress_health_check=[HealthCheck.function_scoped_fixture])
-@given(st.sampled_from(POSTS), WORDS, st.dictionaries(st.sampled_from([
-    "name", "seen", "file", "layer", "body", "col.crop", "own:money.wage_per_h", "fleet.barrels", "fleet.barrels_from",
-    "wishes.fixed#", "wishes.fixed#0.first_day", "kind", "id", "choice", "word", "means", "barrels", "price", "job",
-    "act",
-]), WORDS, max_size=8))  # fmt: skip
-def test_no_form_makes_the_desk_stumble_or_changes_what_it_has_not_seen(asked, home, path, word, form):
-    from urllib.parse import quote
-
-    before = (home / "valley" / "season.toml").read_bytes()
-    path = (
-        path.replace("{season}", "valley")
-        .replace("{role}", quote(word, safe=""))
-        .replace("{page}", "barrels")
-        .replace("{row}", "1")
-    )
-    answer = asked.post(path, headers=CHANGE, data=dict(form))
-    assert answer.status_code < 500
-    assert (home / "valley" / "season.toml").read_bytes() == before
 
 
 def test_it_listens_on_this_machine_alone_unless_asked(home):
