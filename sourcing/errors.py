@@ -42,7 +42,12 @@ class Finding:
     def sentence(self) -> str:
         """The finding as one line of plain words."""
         where = self.file if self.row is None else f"{self.file}, row {self.row}"
-        return f"{where}: {self.found}. Expected: {self.expected}. To do: {self.remedy}."
+        return f"{where}: {self.found}. Expected: {self.expected}. To do: {self.to_do}"
+
+    @property
+    def to_do(self) -> str:
+        """What to do, with its full stop or its question mark."""
+        return self.remedy if self.remedy.endswith("?") else f"{self.remedy}."
 
     def as_dict(self) -> dict[str, Any]:
         """The finding as plain values, for JSON and tables."""

@@ -221,17 +221,20 @@ def stated_area(stated_ha: Floats, area_ha: Floats, placed: Mask, values: Values
         return
     units = {name.split(".")[0]: figure.likely for name, figure in values.under("unit.area").items()}
     shown = np.full(len(stated_ha), "", dtype=object)
+    remedy = np.full(len(stated_ha), "check the boundary, the number, the unit", dtype=object)
     for i in np.flatnonzero(odd):
         fits = [u for u, ha in units.items() if abs(ratio[i] * ha - 1) < 0.05 and u != "hectare"]
         hint = f"; in {' or '.join(fits)} it would fit" if fits else ""
         shown[i] = f"{stated_ha[i]:.3g} ha are stated and {area_ha[i]:.3g} ha measured{hint}"
+        if fits:
+            remedy[i] = f'if all are stated so, set units = {{ area_stated = "{fits[0]}" }} under [layers.fields]'
     ledger.mark(
         "look",
         odd,
         "area_differs",
         shown,
         f"a difference of at most {most:.0%}",
-        "check the boundary, the number, the unit",
+        remedy,
     )
 
 

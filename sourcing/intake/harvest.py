@@ -58,6 +58,7 @@ def harvest_days(
     clear = _own(frame, "clear_by", ledger)
     start, end = _one_for_both(start, end, ledger)
     start, end, clear = _impossible(start, end, clear, values, ledger)
+    clear = _never_clear(end, clear, ledger)
     own = ~np.isnat(end)
     _odd_season(end, own, settings, ledger)
     windows = {c: windows_of(c, settings, values) for c in sorted(set(crop) - {""})}
@@ -153,10 +154,11 @@ def _own(frame: pd.DataFrame, name: str, ledger: Ledger) -> Days:
 def _one_for_both(start: Days, end: Days, ledger: Ledger) -> tuple[Days, Days]:
     has_start, has_end = ~np.isnat(start), ~np.isnat(end)
     for mask, given, lacking in ((has_end & ~has_start, "last", "first"), (has_start & ~has_end, "first", "last")):
-        if mask.any():
+        count = int((mask & ledger.kept).sum())
+        if count:
             ledger.whole_file(
                 "look", "one_harvest_day",
-                f"{int(mask.sum())} rows give only the {given} day of harvest; it was taken for the {lacking} day too",
+                f"{count} row{'s' * (count > 1)} with only the {given} day of harvest; it stands for the {lacking} too",
                 "both days", f"map or write the {lacking} day where it is known",
             )  # fmt: skip
     return np.where(has_start, start, end), np.where(has_end, end, start)
@@ -184,15 +186,33 @@ def _impossible(start: Days, end: Days, clear: Days, values: Values, ledger: Led
     return start, end, clear
 
 
+def _never_clear(end: Days, clear: Days, ledger: Ledger) -> Days:
+    """Leaves out clear-by days over a year after the harvest: one such slip would make the season decades long."""
+    late = clear - end > _YEAR
+    shown = np.array(
+        [f"the field is clear by {c}; that was left out" if x else "" for c, x in zip(clear, late, strict=True)],
+        dtype=object,
+    )
+    ledger.mark(
+        "mended", late, "clear_too_late", shown, "a clear-by day within a year of the harvest", "check the year"
+    )
+    return np.where(late, _NO_DAY, clear)
+
+
 def _odd_season(end: Days, own: Mask, settings: Settings, ledger: Ledger) -> None:
-    """Tells of harvests over a year from the file's middle one, and of a file that ends before the season begins."""
+    """Sets aside harvests over a year from the file's middle one; tells of a file that ends before the season begins.
+
+    One slip of the year would make the season decades long.
+    """
     rows = own & ledger.kept
     if not rows.any():
         return
     middle = np.sort(end[rows])[int(rows.sum()) // 2]
     odd = own & (np.abs(end - middle) > _YEAR)
     shown = np.array([f"its harvest ends on {d}" if o else "" for d, o in zip(end, odd, strict=True)], dtype=object)
-    ledger.mark("look", odd, "odd_date", shown, f"a harvest within a year of the others' ({middle})", "check the year")
+    ledger.mark(
+        "set_aside", odd, "odd_date", shown, f"a harvest within a year of the others' ({middle})", "check the year"
+    )
     first = settings.season.first_day
     if first is not None and end[rows].max() < np.datetime64(first, "D") - _YEAR:
         ledger.whole_file(

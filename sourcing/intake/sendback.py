@@ -54,7 +54,7 @@ def summary(findings: Iterable[Finding]) -> list[str]:
         kind = what.replace("_", " ")
         lines.append(
             f"{GRADES[grade].replace('_', ' ')}: {file}: {kind}: {count} ({named}), such as: {first.found}. "
-            f"To do: {first.remedy}."
+            f"To do: {first.to_do}"
         )
     return lines
 

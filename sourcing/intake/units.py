@@ -61,22 +61,30 @@ def _factor(raw: RawLayer, column: str, prefix: str, tail: str, words: dict[str,
 _WITH_UNIT = re.compile(r"\s*([+-]?[\d.,'\s]*\d)\s*([^\d\s].*?)\s*")
 
 
+def _in_our_unit(
+    column: pd.Series, factor: float, prefix: str, tail: str, words: dict[str, str], values: Values
+) -> tuple[Floats, npt.NDArray[np.bool_]]:
+    """Numbers of a column in our unit, by `factor` or by the unit in the cell; and which cells could not be read."""
+    numbers, bad = as_numbers(column)
+    ours = numbers * factor
+    if bad.any():
+        text = as_text(column)
+        for i in np.flatnonzero(bad):
+            match = _WITH_UNIT.fullmatch(text[i])
+            name = f"{prefix}.{_unit_key(match[2], words)}.{tail}" if match else ""
+            if match and name in values:
+                ours[i] = number(match[1]) * values[name]
+                bad[i] = np.isnan(ours[i])
+    return ours, bad
+
+
 def stated_area_ha(raw: RawLayer, values: Values, ledger: Ledger) -> Floats:
     """Area as told or written [ha]; NaN where it is not. A unit in the cell ('2.5 acre') wins over the column's."""
     if "area_stated" not in raw.frame.columns:
         return np.full(len(raw.frame), np.nan)
     column = raw.frame["area_stated"]
     factor = _factor(raw, "area_stated", "unit.area", "ha", _AREA_WORDS, values)
-    numbers, bad = as_numbers(column)
-    area = numbers * factor
-    if bad.any():
-        text = as_text(column)
-        for i in np.flatnonzero(bad):
-            match = _WITH_UNIT.fullmatch(text[i])
-            name = f"unit.area.{_unit_key(match[2], _AREA_WORDS)}.ha" if match else ""
-            if match and name in values:
-                area[i] = number(match[1]) * values[name]
-                bad[i] = np.isnan(area[i])
+    area, bad = _in_our_unit(column, factor, "unit.area", "ha", _AREA_WORDS, values)
     with np.errstate(invalid="ignore"):
         odd = bad | (area <= 0)
     _say(
@@ -90,12 +98,13 @@ def yield_t_ha(
 ) -> Floats:
     """Yield of the product at field weight [t/ha]; NaN where none is given or it cannot be.
 
-    `column` may be that of the second crop, of which 0 says nothing about the field as a whole.
+    A unit in the cell ('1800 kg/ha') wins over the column's. `column` may be that of the second crop, of which 0 says
+    nothing about the field as a whole.
     """
     if column not in raw.frame.columns:
         return np.full(len(raw.frame), np.nan)
-    numbers, bad = as_numbers(raw.frame[column])
-    result = numbers * _factor(raw, column, "unit.yield", "t_ha", _YIELD_WORDS, values)
+    factor = _factor(raw, column, "unit.yield", "t_ha", _YIELD_WORDS, values)
+    result, bad = _in_our_unit(raw.frame[column], factor, "unit.yield", "t_ha", _YIELD_WORDS, values)
     first = column == "yield_t_ha"
     with np.errstate(invalid="ignore"):
         odd = bad | ((result < 0) if first else (result <= 0))

@@ -178,6 +178,17 @@ def test_one_harvest_day_stands_for_both_and_is_told_once(tmp_path):
     fields = clean(tmp_path, frame)
     assert (fields.frame.harvest_start == fields.frame.harvest_end).all()
     assert "3 rows" in only(fields, "one_harvest_day").found
+    told = only(
+        clean(tmp_path, table([{"harvest_start": None}, {"harvest_start": None, "crop": ""}])), "one_harvest_day"
+    )
+    assert told.found.startswith("1 row with only the last day")  # a row set aside for another reason is not counted
+
+
+def test_a_clear_by_day_decades_away_is_left_out(tmp_path):
+    fields = clean(tmp_path, table([{"clear_by": "2072-06-12"}, {"clear_by": "2027-06-12"}]))
+    found = only(fields, "clear_too_late")
+    assert (found.grade, found.row) == ("mended", 1)
+    assert fields.frame.clear_by.isna().tolist() == [True, False]
 
 
 # ---------------------------------------------------------------------------------------------- villages, ids, numbers
@@ -254,6 +265,13 @@ def test_a_unit_in_the_heading_is_read_and_an_unknown_one_refused(tmp_path):
         else:
             with pytest.raises(InputError, match="hand"):
                 clean(tmp_path, frame, settings)
+
+
+@pytest.mark.parametrize(("cell", "tonnes"), [("1800 kg/ha", 1.8), ("1,8 t/ha", 1.8), ("18 q/ha", 1.8), ("1.8", 1.8)])
+def test_a_yield_is_read_in_the_unit_its_cell_gives(tmp_path, cell, tonnes):
+    fields = clean(tmp_path, table([{"yield_t_ha": cell}]))
+    assert fields.frame.yield_t_ha.iloc[0] == pytest.approx(tonnes)
+    assert "bad_yield" not in kinds(fields)
 
 
 def test_an_impossible_yield_is_left_to_the_crops_usual_one(tmp_path):
@@ -351,10 +369,10 @@ def test_real_boundaries_without_a_crop_say_what_is_lacking():
         clean(folder, None, settings)
 
 
-def test_a_harvest_in_another_year_is_told(tmp_path):
+def test_a_harvest_in_another_year_is_set_aside_and_told(tmp_path):
     rows = [{}, {}, {}, {"harvest_start": "2017-04-20", "harvest_end": "2017-05-10"}]
     fields = clean(tmp_path, table(rows))
-    assert [f.row for f in fields.findings if f.what == "odd_date"] == [4]
+    assert fields.set_aside[["row", "what"]].to_numpy().tolist() == [[4, "odd_date"]]
     assert "odd_date" not in kinds(clean(tmp_path, table(rows[:3])))
 
 
