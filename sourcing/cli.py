@@ -9,8 +9,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.markup import escape
-from rich.table import Table
 
 from sourcing import __version__
 from sourcing.carrying.netdraw import draw_network, network_facts
@@ -24,7 +22,10 @@ from sourcing.console import (
     progress,
     say_error,
     show_changes,
+    show_columns,
+    show_figures,
     show_findings,
+    show_options,
     show_plan,
     show_state,
     show_table,
@@ -50,7 +51,16 @@ from sourcing.regions.overview import write_state
 from sourcing.regions.state import place_state
 from sourcing.residue.bands import supply_bands
 from sourcing.residue.coverage import unsurveyed_supply
-from sourcing.residue.supplytable import chain_by, chain_in_short, draw_supply, methods_side_by_side, sentence, weekly
+from sourcing.residue.supplytable import (
+    chain_by,
+    chain_in_short,
+    draw_supply,
+    methods_side_by_side,
+    sentence,
+    shown_names,
+    village_named,
+    weekly,
+)
 from sourcing.season.near import read_near
 from sourcing.season.whence import whence
 from sourcing.settings import SEASON_FILE, read_settings
@@ -269,11 +279,14 @@ def supply(folder: Path, as_json: bool, by: str, village: str, chart: Path | Non
     """Residue by week, and the chain from all that is grown to what is free to take."""
     with progress(3, quiet=as_json) as tell:
         land = read_land(folder, tell)
+    names = shown_names(land.fields)
+    if village:
+        village = village_named(names, village)
     bands = None
     if ranges or (chart is not None and village):
         bands = supply_bands(land.supply, land.fields, land.settings, land.values)
     if chart is not None:
-        draw_supply(land.supply, chart, by, village, bands, land.settings.season.name)
+        draw_supply(land.supply, chart, by, village, bands, land.settings.season.name, names)
         err.print(f"The chart is in {chart}.", markup=False)
     if as_json:
         found = {
@@ -284,19 +297,20 @@ def supply(folder: Path, as_json: bool, by: str, village: str, chart: Path | Non
         return
     out.print(fields_from(land.fields.source, land.fields.findings), markup=False)
     out.print(sentence(land.supply), markup=False)
-    show_table(chain_in_short(land.supply, by) / 1000, "From grown to free, t dry")
-    weeks = weekly(land.supply, by) / 1000
+    shown_as = names if by == "village" else {}
+    show_table(chain_in_short(land.supply, by).rename(index=shown_as) / 1000, "From grown to free, t dry")
+    weeks = weekly(land.supply, by).rename(columns=shown_as) / 1000
     show_table(weeks[weeks.sum(axis=1) > 0], "Free residue by the week it is ready, t dry")
     rest = unsurveyed_supply(land.supply, land.fields, land.settings)
     if len(rest):
-        shown = rest.set_index("village").rename(columns=lambda c: str(c).replace("_kg", ", kg"))
+        shown = rest.set_index("village").rename(index=names).rename(columns=lambda c: str(c).replace("_kg", ", kg"))
         show_table(shown, "Estimated for fields that nobody surveyed, dry; in no other figure")
     if methods:
-        show_table(
-            methods_side_by_side(land.fields, land.settings, land.values), "Residue grown by each method, kg dry"
-        )
+        told = methods_side_by_side(land.fields, land.settings, land.values)
+        told = told.assign(**told.drop(columns="apart") / 1000)
+        show_table(told, "Residue grown by each method, t dry; apart: the largest likely one over the smallest")
     if bands is not None:
-        shown = (bands.villages / 1000).rename(columns=lambda c: str(c).removesuffix("_kg"))
+        shown = (bands.villages / 1000).rename(index=names).rename(columns=lambda c: str(c).removesuffix("_kg"))
         show_table(shown, "Free residue by village, t dry, 5 to 95 %")
         show_table(bands.causes, "Share of the uncertainty by cause; measure the first ones first", 3)
 
@@ -509,12 +523,7 @@ def values(words: tuple[str, ...], as_json: bool, as_csv: bool, season: Path | N
     elif as_json:
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
     else:
-        table = Table("Figure", "Low", "Likely", "High", "Unit", "Standing", "Source")
-        for row in found:
-            table.add_row(
-                *(escape(str(row[k])) for k in ("name", "low", "likely", "high", "unit", "standing", "source"))
-            )
-        out.print(table)
+        show_figures(found)
         out.print("sourcing values NAME explains one figure; --csv prints them in the form a season can replace.")
 
 
@@ -523,19 +532,15 @@ def values(words: tuple[str, ...], as_json: bool, as_csv: bool, season: Path | N
 @json_option
 def settings(about: str, as_json: bool) -> None:
     """Show every option of season.toml, or the columns a survey may have."""
-    if about == "columns":
-        found: list[dict[str, Any]] = [dataclasses.asdict(column) for column in schema()]
-        heads = list(found[0])
-    else:
+    if as_json and about == "columns":
+        click.echo(json.dumps([dataclasses.asdict(c) for c in schema()], ensure_ascii=False, indent=1))
+    elif as_json:
         found = [{"option": o.path, **dataclasses.asdict(o)} for o in options()]
-        heads = ["option", "kind", "default", "meaning"]
-    if as_json:
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
-        return
-    table = Table(*heads, show_lines=True)
-    for row in found:
-        table.add_row(*(escape(str(row[h])) for h in heads))
-    out.print(table)
+    elif about == "columns":
+        show_columns(schema())
+    else:
+        show_options(options())
 
 
 def _write(planned: Plan, folder: Path, made_at: datetime) -> Path:

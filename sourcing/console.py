@@ -19,6 +19,8 @@ from rich.table import Table
 from sourcing.change.telling import counted
 from sourcing.errors import Finding, InputError, NoPlanError, SourcingError
 from sourcing.intake.sendback import summary
+from sourcing.intake.survey import Column
+from sourcing.options import Option, section_meanings
 from sourcing.plan import Plan
 from sourcing.season.worth import COLUMNS, Unit, barrel_line
 
@@ -56,6 +58,45 @@ def show_findings(findings: Iterable[Finding], every: bool) -> None:
         )
 
 
+def show_figures(found: Sequence[Mapping[str, Any]]) -> None:
+    """Figures of the trade, a line each: name, likely value and unit, range, standing, source."""
+    width = max(len(str(row["name"])) for row in found)
+    for row in found:
+        span = "" if row["low"] == row["high"] else f" ({row['low']:g} to {row['high']:g})"
+        source = f": {row['source']}" if row["source"] else ""
+        unit = "" if row["unit"] == "1" else f" {row['unit']}"
+        show_text(f"{row['name']:<{width}}  {row['likely']:g}{unit}{span}; {row['standing']}{source}")
+
+
+def show_options(found: Iterable[Option]) -> None:
+    """Options of a season, each with its kind, its default and what it means; those of every layer only once."""
+    meanings = section_meanings()
+    for option in found:
+        if option.section in meanings and option.section.startswith("layers.") and option.section != "layers.fields":
+            if option.name == "file":
+                show_text(f"{option.section}  [file, layer, crs … as under layers.fields]")
+                show_text(f"    {meanings[option.section]}")
+            continue
+        default = f" = {option.default}" if option.default else ""
+        show_text(f"{option.path}{default}  [{option.kind}]\n    {option.meaning}")
+
+
+def show_columns(found: Iterable[Column]) -> None:
+    """Columns that the layers of a survey may have, each with its kind, what it means and other names it goes by."""
+    layer = ""
+    for column in found:
+        if column.layer != layer:
+            layer = column.layer
+            show_text(f"{layer}:")
+        unit = f", {column.unit}" if column.unit else ""
+        also = f" Known too as: {', '.join(column.also)}." if column.also else ""
+        needed = "; needed" if column.needed else ""
+        show_text(
+            f"  {column.name}  [{column.type.replace('_', ' or ')}{unit}{needed}]\n"
+            f"    {column.meaning}. Example: {column.example}.{also}"
+        )
+
+
 def show_text(text: str) -> None:
     """Lines of text; on a terminal those that are too long are broken between words and set in."""
     for line in text.splitlines():
@@ -66,12 +107,24 @@ def show_text(text: str) -> None:
         out.print(textwrap.fill(line, out.width - 1, subsequent_indent=inset, break_long_words=False), markup=False)
 
 
+def table_of(*heads: str, title: str = "", first_whole: bool = False) -> Table:
+    """An empty table in which nothing is ever cut short: what is too wide is broken over lines, headings between words.
+
+    `first_whole`: the first column, which names the row, is not broken either.
+    """
+    made = Table(title=title, title_justify="left")
+    for i, head in enumerate(heads):
+        least = max((len(word) for word in head.split()), default=1)
+        made.add_column(escape(head), overflow="fold", min_width=least, no_wrap=first_whole and i == 0)
+    return made
+
+
 def show_table(frame: pd.DataFrame, title: str = "", digits: int = 1) -> None:
     """A table with numbers to `digits` decimals; the index is the first column."""
-    table = Table(title=title, title_justify="left")
-    table.add_column(str(frame.index.name or "").replace("_", " "), no_wrap=True)
-    for column in frame.columns:
-        table.add_column(escape(str(column).replace("_", " ")), justify="right")
+    heads = [str(head).replace("_", " ") for head in (frame.index.name or "", *frame.columns)]
+    table = table_of(*heads, title=title, first_whole=True)
+    for column in table.columns[1:]:
+        column.justify = "right"
     for name, *row in frame.itertuples(name=None):  # each column keeps its kind: counts stay whole
         cells = [f"{v:,.{digits}f}" if isinstance(v, float) else escape(str(v)) for v in row]
         table.add_row(escape(str(name)), *cells)
@@ -84,7 +137,7 @@ def show_changes(count: int, told: Sequence[tuple[str, str, str, str]]) -> None:
         return
     part = "" if len(told) == count else f": {len(told)} of {count:,} (--all: all)"
     title = f"Fields that changed{part}"
-    table = Table("", "before", "now", "what differs", title=title, title_justify="left")
+    table = table_of("", "before", "now", "what differs", title=title)
     for row in told:
         table.add_row(*(escape(cell) for cell in row))
     out.print(table)
@@ -109,7 +162,8 @@ def show_plan(planned: Plan, folder: Path) -> None:
     out.print(
         f"{total['residue_kg'] / 1000:,.0f} t of {total['residue_free_kg'] / 1000:,.0f} t dry residue charred to "
         f"{total['char_kg'] / 1000:,.1f} t of char, at {counted(total['sites'], 'site')} in "
-        f"{counted(total['villages_with_barrels'], 'village')}, with up to {total['most_barrels']} barrels at once."
+        f"{counted(total['villages_with_barrels'], 'village')}, with up to "
+        f"{counted(total['most_barrels'], 'barrel')} at once."
     )
     out.print(fields_from(planned.fields.source, planned.findings), markup=False)
     if "margin" in total:
@@ -124,10 +178,10 @@ def show_plan(planned: Plan, folder: Path) -> None:
     )
     out.print(f"Carrying: {total['loads']:,} loads, {total['carry_h']:,.0f} hours.")
     out.print(proof(solve))
-    table = Table(
+    table = table_of(
         "Village", "Weeks with several barrels busy", "Barrel-weeks", "Residue, t", "Char, t", "Mean carry, m",
         title="Villages that keep several barrels busy, " + f"{record['weeks'][0]} to {record['weeks'][-1]}",
-        title_justify="left",
+        first_whole=True,
     )  # fmt: skip
     for row in planned.village_table.head(MOST_VILLAGES).itertuples():
         table.add_row(
@@ -154,12 +208,12 @@ def show_state(record: Mapping[str, Any], folder: Path) -> None:
     out.print(
         f"{total['residue_kg'] / 1000:,.0f} t of {total['residue_free_kg'] / 1000:,.0f} t dry residue charred to "
         f"{total['char_kg'] / 1000:,.1f} t of char, in {len(record['regions'])} regions, with up to "
-        f"{total['most_barrels']} barrels at once."
+        f"{counted(total['most_barrels'], 'barrel')} at once."
     )
     if record["estimated_fields"]:
         out.print(f"{record['estimated_fields']:,} of {total['fields']:,} fields are estimated, not surveyed.")
     out.print(proof(record["solve"]))
-    table = Table("Region", "Villages", "Most barrels", "Residue, t", "Char, t")
+    table = table_of("Region", "Villages", "Most barrels", "Residue, t", "Char, t", first_whole=True)
     for region in record["regions"]:
         mine = region["totals"]
         table.add_row(

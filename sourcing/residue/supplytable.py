@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +11,7 @@ import pandas as pd
 from matplotlib.figure import Figure as Drawing
 
 from sourcing.errors import InputError, UsageError
+from sourcing.intake.cells import fold
 from sourcing.residue.bands import Bands
 from sourcing.residue.chain import grown_by_stream, make_streams
 from sourcing.residue.land import read_land
@@ -157,24 +158,43 @@ def methods_side_by_side(fields: Fields, settings: Settings, values: Values) -> 
     return table
 
 
+def shown_names(fields: Fields) -> dict[str, str]:
+    """What each village is called where it is shown: its name, and its id too where another has the same name."""
+    names = fields.villages["name"].astype(str)
+    twice = names.duplicated(keep=False)
+    return {str(v): f"{n} ({v})" if d else n for v, n, d in zip(names.index, names, twice, strict=True)}
+
+
+def village_named(names: Mapping[str, str], word: str) -> str:
+    """The id of the village that `word` means, by name or id, from the names by id. Raises UsageError for none."""
+    known = {fold(v): v for v in names} | {fold(n): v for v, n in names.items()}
+    if fold(word) not in known:
+        raise UsageError(f"there is no village '{word}' in this season; its villages are {', '.join(names.values())}")
+    return known[fold(word)]
+
+
 def draw_supply(
-    supply: Supply, path: Path, by: str = "crop", village: str = "", bands: Bands | None = None, title: str = ""
-) -> None:
+    supply: Supply, path: Path, by: str = "crop", village: str = "", bands: Bands | None = None, title: str = "",
+    names: Mapping[str, str] | None = None,
+) -> None:  # fmt: skip
     """The weekly chart as PNG, SVG or PDF, by the ending of `path`: free residue [t dry] by the week it becomes ready,
     stacked by crop, village or residue; with `bands`, the 5 to 95 % range of each village's weeks (for one village),
-    or of nothing. More than nine kinds are shown as eight and the rest.
+    or of nothing. More than nine kinds are shown as eight and the rest. `names`: of villages, by id.
     """
+    names = names or {}
     if path.suffix.lower() not in (".png", ".svg", ".pdf"):
         raise UsageError(f"a chart is written as .png, .svg or .pdf, not as '{path.suffix}'")
     shown = supply
     if village:
         if village not in set(supply.lots["village"].astype(str)):
-            raise UsageError(f"there is no residue in the village '{village}'")
+            raise UsageError(f"there is no residue in the village '{names.get(village, village)}'")
         mine = supply.lots[supply.lots["village"].astype(str) == village]
         shown = Supply(supply.calendar, mine, supply.chain, supply.findings, supply.figures_used)
     table = weekly(shown, by) / 1000.0
     order = table.sum().sort_values(ascending=False)
     table = table[order[order > 0].index]
+    if by == "village":
+        table = table.rename(columns=names)
     if table.shape[1] > _MOST_COLOURS:
         kept = table.iloc[:, : _MOST_COLOURS - 1]
         table = kept.assign(others=table.iloc[:, _MOST_COLOURS - 1 :].sum(axis=1))
@@ -193,7 +213,8 @@ def draw_supply(
     step = max(1, len(weeks) // 16)
     axes.set_xticks(weeks[::step], list(table.index[::step]), rotation=60, ha="right", fontsize=8)
     axes.set_ylabel("t dry becoming ready in the week")
-    axes.set_title(title or f"Free residue by week and {by}" + (f", {village}" if village else ""), fontsize=11)
+    about = title or f"Free residue by week and {by}"
+    axes.set_title(about + (f", {names.get(village, village)}" if village else ""), fontsize=11)
     axes.spines[["top", "right"]].set_visible(False)
     axes.margins(x=0.01)
     if table.shape[1]:

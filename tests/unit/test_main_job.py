@@ -9,8 +9,10 @@ import openpyxl
 import pandas as pd
 import pytest
 from click.testing import CliRunner
+from rich.console import Console
 
 from sourcing.cli import main
+from sourcing.console import table_of
 from sourcing.outputs.folder import latest_plan
 from sourcing.plan import plan_season
 
@@ -188,6 +190,29 @@ def test_a_fleet_of_one_barrel_is_never_in_two_places(tmp_path):
 )
 def test_exit_codes(words, code):
     assert CliRunner().invoke(main, words).exit_code == code
+
+
+@pytest.mark.parametrize(
+    ("words", "whole"),
+    [
+        (["values", "carry"], ["carry.head_load.speed_loaded_km_h", "ciskei_firewood_1990", "0.1 to 0.25"]),
+        (["settings"], ["placement.clear_share = 0.8", "layers.no_go", "carrying.elevation_smooth_m"]),
+        (["settings", "columns"], ["share_promised", "determination_datetime", "yield_2_t_ha"]),
+    ],
+)
+def test_lists_cut_no_name_and_no_number_short_on_a_narrow_terminal(words, whole):
+    text = CliRunner(env={"COLUMNS": "60"}).invoke(main, words).output
+    assert [w for w in whole if w not in text] == []
+    assert "('" not in text  # nothing as the program writes it for itself
+
+
+def test_a_table_cuts_nothing_short(capsys):
+    table = table_of("Village", "Barrel-weeks", "Char, t", first_whole=True)
+    table.add_row("Mbeta-sur-Rive-et-de-la-Montagne", "1234567", "101,367.92")
+    Console(width=60).print(table)
+    shown = capsys.readouterr().out
+    assert "…" not in shown
+    assert all(w in shown for w in ("Mbeta-sur-Rive-et-de-la-Montagne", "Barrel-weeks", "1234567"))
 
 
 def test_a_season_in_which_no_plan_is_possible_says_why(tmp_path):

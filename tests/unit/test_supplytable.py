@@ -15,6 +15,8 @@ from sourcing.residue.supplytable import (
     draw_supply,
     methods_side_by_side,
     sentence,
+    shown_names,
+    village_named,
     weekly,
 )
 from sourcing.values import Values
@@ -93,6 +95,15 @@ def test_charts_are_drawn(made, tmp_path):
         draw_supply(made, tmp_path / "e.png", village="Z")
     with pytest.raises(UsageError, match=r"\.bmp"):
         draw_supply(made, tmp_path / "e.bmp")
+
+
+def test_villages_are_found_and_shown_by_name(made):
+    names = shown_names(fields(*ROWS))
+    assert names == {"A": "A", "B": "B"}
+    called = {"n": "Ndoko", "m": "Mbeta-sur-Rive"}
+    assert [village_named(called, w) for w in ("Ndoko", "ndoko", "N", "mbeta sur rive")] == ["n", "n", "n", "m"]
+    with pytest.raises(UsageError, match="no village 'Kivu' in this season; its villages are Ndoko, Mbeta-sur-Rive"):
+        village_named(called, "Kivu")
 
 
 def sampled(count, share, seed=0, **supply):
