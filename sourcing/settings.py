@@ -181,8 +181,8 @@ class CarryingSettings(Section):
     modes: list[str] = ["head_load", "handcart", "bicycle"]
     """Ways of carrying that the villages have. `sourcing values carry` lists them."""
     max_distance_m: Positive = 1500.0
-    """Farthest a load is carried, one way along the path [m]. Climbs and rough ground count as the metres of level
-    path that take as long."""
+    """Farthest a load is carried, one way [m], the way inside the field included. Climbs and ground off the path count
+    as the metres of level path that take as long."""
     max_cost_per_kg: Positive | None = None
     """Dearest carrying worth considering [currency a dry kg]; left out, only the distance bounds it."""
     detour_factor: Annotated[float, Field(ge=1)] = 1.4
@@ -190,7 +190,7 @@ class CarryingSettings(Section):
     snap_m: NotNegative = 5.0
     """Path ends closer together than this are joined [m]; each join is reported."""
     off_path_m: NotNegative = 400.0
-    """Farthest walk between a field's edge or a site and the path [m]."""
+    """Farthest that a field's edge or a site may lie from the path [m]."""
     walking: Literal["tobler", "naismith_langmuir", "irmischer_clarke"] = "tobler"
     """How slope changes walking speed; used where an elevation raster is given."""
     elevation_step_m: Positive = 20.0

@@ -36,6 +36,19 @@ def square(x, y, side=20.0):
     return shapely.box(x - side / 2, y - side / 2, x + side / 2, y + side / 2)
 
 
+def mean_way_m(shape, x, y):
+    """Mean straight distance from all over a field of four corners to x, y [m]: Gauss's rule on the corners' blend."""
+    node, weight = np.polynomial.legendre.leggauss(60)
+    u, v = np.meshgrid((node + 1) / 2, (node + 1) / 2)
+    a, b, c, d = shapely.get_coordinates(shape)[:4]
+    at = [(1 - u) * (1 - v) * a[k] + u * (1 - v) * b[k] + u * v * c[k] + (1 - u) * v * d[k] for k in (0, 1)]
+    return float((np.outer(weight, weight) / 4 * np.hypot(at[0] - x, at[1] - y)).sum())
+
+
+MIDDLE_OF_SIDE = mean_way_m(square(0, 0, 1), 0, 0.5)
+"""Mean way out of a square field by the middle of a side, as a share of the side."""
+
+
 def fields(shapes, villages=None, ids=None):
     """Fields in metres around CENTRE; all of one village unless said."""
     ids = ids or [f"f{k:03d}" for k in range(len(shapes))]

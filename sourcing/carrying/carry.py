@@ -16,15 +16,8 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from sourcing.carrying.ground import (
-    Ground,
-    Pairs,
-    build_ground,
-    entrances,
-    pairs_within,
-    routes_from_site,
-    straight_pairs,
-)
+from sourcing.carrying.ground import Ground, Pairs, build_ground, pairs_within, routes_from_site, straight_pairs
+from sourcing.carrying.leaving import Origins, mean_distance_m, origins, straight_legs
 from sourcing.carrying.sites import Sites
 from sourcing.errors import Finding, InputError
 from sourcing.intake.fields import Fields
@@ -149,17 +142,17 @@ def carry_arcs(
 ) -> Arcs:
     """Every lot and site within `carrying.max_distance_m` (and `max_cost_per_kg`), each with its cheapest carrying.
 
-    The distance counts in level metres: climbs and rough ground as the level path that takes as long, which is what is
-    minimised; so nothing that is cheaper is left out for something dearer. `crs` is the local system where there are no
-    paths; left out, one of the fields' own. Raises InputError for unknown modes.
+    The distance counts in level metres: climbs, rough ground and the way inside the field as the level path that takes
+    as long, which is what is minimised; so nothing that is cheaper is left out for something dearer. `crs` is the local
+    system where there are no paths; left out, one of the fields' own. Raises InputError for unknown modes.
     """
     modes = modes_of(settings, values)
     place = _Place.of(survey, fields, sites, network, settings, crs)
     with_lots = _fields_with_lots(supply, fields)
     states, state_of_week = path_states(network, supply.calendar)
-    used = mode_figures(modes, values)
+    used = (*mode_figures(modes, values), OFF_PATH)
     if network is not None:
-        used = (*used, OFF_PATH, *network.figures_used)
+        used = (*used, *network.figures_used)
     by_state = [_ways(place, with_lots, network, closed, modes, settings, values) for closed in states]
     count = len(sites.frame)
     frames = [_cheapest(supply, with_lots, fields, count, ways, modes, settings, values[WAGE]) for ways in by_state]
@@ -174,7 +167,7 @@ class _Place:
     """Fields, sites and barriers as geometries in one local system."""
 
     crs: CRS
-    fields: Geometries
+    fields: Origins
     sites: Geometries
     barriers: Geometries
     findings: tuple[Finding, ...]
@@ -186,9 +179,9 @@ class _Place:
     ) -> _Place:  # fmt: skip
         if network is not None or crs is None:
             crs = local_crs(fields.frame) if network is None else network.crs
-        shapes, findings = entrances(fields, survey.gates, crs, settings.carrying.snap_m)
+        from_fields, findings = origins(fields, survey.gates, crs, settings.carrying.snap_m)
         spots = np.asarray(sites.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
-        return cls(crs, shapes, spots, local_lines(survey.barriers, crs), tuple(findings))
+        return cls(crs, from_fields, spots, local_lines(survey.barriers, crs), tuple(findings))
 
 
 def _fields_with_lots(supply: Supply, fields: Fields) -> Ints:
@@ -213,7 +206,7 @@ def ground_for(
     network: PathNetwork,
     closed: npt.NDArray[np.bool_],
     least_way: int,
-    fields: Geometries,
+    fields: Origins,
     sites: Geometries,
     barriers: Geometries,
     settings: Settings,
@@ -224,6 +217,12 @@ def ground_for(
     wheels = least_way >= TRACK
     off = settings.carrying.off_path_m
     return build_ground(network, usable, wheels, fields, sites, off, values[OFF_PATH], barriers)
+
+
+def _straight(place: _Place, fields: Origins, settings: Settings, values: Values) -> Pairs:
+    """The pairs where there are no paths: straight lines times the detour factor."""
+    limit, detour = settings.carrying.max_distance_m, settings.carrying.detour_factor
+    return straight_pairs(fields, place.sites, limit / detour, place.barriers, detour, detour, values[OFF_PATH], limit)
 
 
 @dataclass(frozen=True)
@@ -249,10 +248,7 @@ def _ways(
     limit = carrying.max_distance_m
     wanted = sorted({m.least_way for m in modes})
     if network is None:
-        pairs = straight_pairs(
-            fields, place.sites, limit / carrying.detour_factor, place.barriers, carrying.detour_factor,
-            carrying.detour_factor,
-        )  # fmt: skip
+        pairs = _straight(place, fields, settings, values)
         return dict.fromkeys(wanted, _Way(None, pairs))
     done: dict[bytes, _Way] = {}
     found = {}
@@ -475,7 +471,7 @@ def carry_routes(
 
     `carries` has field_id, site_id, mass_kg, distance_m and mode, and week where `calendar` is given (then the way is
     the one open in the week of the most mass). Columns: field_id, site_id, mass_kg, distance_m, minutes (loaded walk
-    one way), geometry (from the field's edge to the site).
+    one way, from inside the field), geometry (from the field's edge to the site).
     """
     place = _Place.of(survey, fields, sites, network, settings)
     modes = {m.name: m for m in modes_of(settings, values)}
@@ -488,9 +484,11 @@ def carry_routes(
     lines: npt.NDArray[np.object_] = np.full(len(table), None, dtype=object)
     minutes = np.zeros(len(table))
     if network is None:
-        lines[:] = shapely.shortest_line(place.fields[field_at], place.sites[site_at])
+        lines[:] = straight_legs(place.fields.exits[field_at], place.sites[site_at])
+        inside = mean_distance_m(place.fields.land[field_at], shapely.get_coordinates(lines)[::2])
+        level = shapely.length(lines) * settings.carrying.detour_factor + inside / values[OFF_PATH]
         speed = np.array([modes[m].speed_loaded_km_h for m in table["mode"]], dtype=float)
-        minutes[:] = 60 * table["distance_m"].to_numpy(dtype=float) / (_M_A_KM * speed)
+        minutes[:] = 60 * level / (_M_A_KM * speed)
     else:
         states, state_of_week = [np.zeros(len(network.u), dtype=np.bool_)], np.zeros(0, dtype=np.int64)
         if calendar is not None and "week" in table:
@@ -500,13 +498,15 @@ def carry_routes(
         for s, least_way in sorted(set(zip(state.tolist(), access.tolist(), strict=True))):
             mine = np.flatnonzero((state == s) & (access == least_way))
             here = np.unique(field_at[mine])
-            shapes = place.fields[here]
-            ground = ground_for(network, states[s], least_way, shapes, place.sites, place.barriers, settings, values)
+            loads_from = place.fields[here]
+            ground = ground_for(
+                network, states[s], least_way, loads_from, place.sites, place.barriers, settings, values
+            )
             for site in np.unique(site_at[mine]).tolist():
                 rows = mine[site_at[mine] == site]
                 wanted = np.searchsorted(here, field_at[rows])
                 courses = routes_from_site(
-                    ground, site, wanted.tolist(), shapes, place.sites, settings.carrying.off_path_m,
+                    ground, site, wanted, loads_from, place.sites, settings.carrying.off_path_m,
                     2 * settings.carrying.max_distance_m,
                 )  # fmt: skip
                 for row, k in zip(rows.tolist(), wanted.tolist(), strict=True):

@@ -1,8 +1,9 @@
 """Fields and sites joined to the paths, and the distances between them.
 
-A field is reached from the nearest point of its edge, a site from where it stands; the leg between there and the path
-is walked straight, never across a barrier, at off-path speed. What is near each other may also be joined straight,
-without a path. All distances are exact: paths are cut where fields and sites join them.
+A field is reached from where it is left (:mod:`sourcing.carrying.leaving`), a site from where it stands; the leg
+between there and the path is walked straight, never across a barrier, at off-path speed, and so is the way inside the
+field. What is near each other may also be joined straight, without a path. Paths are cut where fields and sites join
+them, so no distance is rounded to a node.
 """
 
 from __future__ import annotations
@@ -12,15 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import shapely
-from pyproj import CRS
 
-from sourcing.errors import Finding
-from sourcing.intake.fields import Fields
-from sourcing.intake.survey import RawLayer
+from sourcing.carrying.leaving import Origins, mean_distance_m, straight_legs
 from sourcing.network.noding import TOUCH_M, Floats, Geometries, Ints
 from sourcing.network.paths import PathNetwork, edge_parts
 from sourcing.network.reach import Arcs, follow, forerunners, search
-from sourcing.network.ways import fault, some_rows, to_local
 
 
 @dataclass(frozen=True)
@@ -35,6 +32,8 @@ class Joins:
     """Straight walk between the thing and the path (J,) [m]."""
     leg_xy: Floats
     """Its ends: at the thing x, y, at the path x, y (J, 4)."""
+    inside_m: Floats
+    """Mean way inside the thing to where the leg begins (J,) [m]; 0 for a site."""
     near_m: Floats
     """Distance of every thing to the nearest usable path within reach (n,) [m]; NaN where there is none."""
     blocked: npt.NDArray[np.bool_]
@@ -87,41 +86,6 @@ class Pairs:
         return len(self.field)
 
 
-def entrances(fields: Fields, gates: RawLayer | None, crs: CRS, within_m: float) -> tuple[Geometries, list[Finding]]:
-    """Where each field (F,) can be left, in a local system: its gates where it has any, else its whole edge.
-
-    A gate belongs to the field it names in `field_id`, else to the nearest within `within_m` of it; a gate of no field
-    is told.
-    """
-    shapes = np.asarray(fields.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
-    if gates is None or gates.frame.empty or not len(shapes):
-        return shapes, []
-    points = to_local(gates, crs)
-    there = ~(shapely.is_missing(points) | shapely.is_empty(points))
-    owner = np.full(len(points), -1, dtype=np.int64)
-    if "field_id" in gates.frame:
-        owner = fields.frame.index.get_indexer(gates.frame["field_id"].astype("str"))
-    loose = np.flatnonzero(there & (owner < 0))
-    if len(loose):
-        k, hit = shapely.STRtree(shapes).query_nearest(points[loose], max_distance=max(within_m, TOUCH_M))
-        owner[loose[k]] = hit
-    lost = gates.frame["row"].to_numpy()[owner < 0] if "row" in gates.frame else np.flatnonzero(owner < 0) + 1
-    findings = []
-    if len(lost):
-        findings.append(fault(
-            gates, "no_field", f"{some_rows(lost.tolist())}: no field is near the gate", "a gate on a field's edge",
-            "move the gate, or name its field", "look",
-        ))  # fmt: skip
-    known = np.flatnonzero(there & (owner >= 0))
-    parts, of = shapely.get_parts(points[known], return_index=True)
-    owned, which = np.unique(owner[known][of], return_inverse=True)
-    order = np.argsort(which, kind="stable")
-    out = shapes.copy()
-    if len(owned):
-        out[owned] = shapely.multipoints(parts[order], indices=which[order])
-    return out, findings
-
-
 def crossing(legs: Geometries, barriers: Geometries) -> npt.NDArray[np.bool_]:
     """Which straight legs (n,) cross a barrier; a leg that begins or ends on one does not cross it."""
     hit = np.zeros(len(legs), dtype=np.bool_)
@@ -134,7 +98,7 @@ def build_ground(
     network: PathNetwork,
     usable: npt.NDArray[np.bool_],
     wheels: bool,
-    fields: Geometries,
+    fields: Origins,
     sites: Geometries,
     off_path_m: float,
     off_path: float,
@@ -151,7 +115,7 @@ def build_ground(
     edge_part = edge_parts(n, u, v, network.length_m[edges])
     larger = network.main_of(usable)
     main = edge_part == 0 if larger is None else larger[edges]
-    join_f = _join(fields, lines, main, off_path_m, barriers)
+    join_f = _join(fields.exits, lines, main, off_path_m, barriers)
     join_s = _join(sites, lines, main, off_path_m, barriers)
     at_edge = np.concatenate([join_f[1], join_s[1]])
     at_m = np.concatenate([join_f[2], join_s[2]])
@@ -196,8 +160,8 @@ def build_ground(
         length_m=np.concatenate([piece_m, piece_m])[order],
         out_m=np.concatenate([uv, vu])[order],
         in_m=np.concatenate([vu, uv])[order],
-        fields=_joins(join_f, node[:count_f], len(fields)),
-        sites=_joins(join_s, node[count_f:], len(sites)),
+        fields=_joins(join_f, node[:count_f], fields.land),
+        sites=_joins(join_s, node[count_f:], sites),
         part=part, off_path=off_path, barriers=barriers,
     )  # fmt: skip
 
@@ -205,13 +169,14 @@ def build_ground(
 _Found = tuple[Ints, Ints, Floats, Floats, Floats, npt.NDArray[np.bool_]]
 
 
-def _joins(found: _Found, node: Ints, count: int) -> Joins:
+def _joins(found: _Found, node: Ints, land: Geometries) -> Joins:
     thing, _, _, leg_xy, near, blocked = found
     leg = np.hypot(leg_xy[:, 2] - leg_xy[:, 0], leg_xy[:, 3] - leg_xy[:, 1])
     order = np.lexsort((node, thing))
     _, first = np.unique(np.column_stack([thing[order], node[order]]), axis=0, return_index=True)
     keep = order[first]
-    return Joins(thing[keep], node[keep], leg[keep], leg_xy[keep], near, blocked)
+    thing, leg_xy = thing[keep], leg_xy[keep]
+    return Joins(thing, node[keep], leg[keep], leg_xy, mean_distance_m(land[thing], leg_xy[:, :2]), near, blocked)
 
 
 def _join(
@@ -235,7 +200,7 @@ def _join(
         main_edges = np.flatnonzero(main)
         k, hit = _nearest(shapely.STRtree(lines[main_edges]), shapes[stray], off_path_m)
         thing, edge = np.concatenate([thing, stray[k]]), np.concatenate([edge, main_edges[hit]])
-    legs = _legs(shapes[thing], lines[edge])
+    legs = straight_legs(shapes[thing], lines[edge])
     bad = crossing(legs, barriers)
     if bad.any():
         hindered = np.unique(thing[bad])
@@ -255,18 +220,6 @@ def _nearest(tree: shapely.STRtree, shapes: Geometries, within: float) -> tuple[
     else:
         found = tree.query_nearest(shapes, max_distance=within)
     return found[0].astype(np.int64), found[1].astype(np.int64)
-
-
-def _legs(shapes: Geometries, lines: Geometries) -> Geometries:
-    """The straight leg from each shape to its line. A path that runs through a field is met nearest to its middle."""
-    legs = np.asarray(shapely.shortest_line(shapes, lines), dtype=object)
-    through = (shapely.get_dimensions(shapes) == 2) & (shapely.length(legs) == 0)
-    if through.any():
-        inside = shapely.intersection(shapes[through], lines[through])
-        at = shapely.get_point(shapely.shortest_line(inside, shapely.centroid(shapes[through])), 0)
-        xy = shapely.get_coordinates(at)
-        legs[through] = shapely.linestrings(np.stack([xy, xy], axis=1))
-    return legs
 
 
 def _around(
@@ -332,8 +285,9 @@ def _from_sites(ground: Ground, weight: Floats, limit: float) -> tuple[Ints, Int
     entry = np.repeat(np.arange(len(size)), size)
     within = np.arange(len(entry)) - np.repeat(np.cumsum(size) - size, size)
     join = order[first[entry] + within]
-    level = found.weight[entry] + joins.leg_m[join] / ground.off_path
-    metres = found.length_m[entry] + joins.leg_m[join]
+    beside = joins.leg_m[join] + joins.inside_m[join]
+    level = found.weight[entry] + beside / ground.off_path
+    metres = found.length_m[entry] + beside
     field, site = joins.thing[join], found.start[entry]
     keep = level <= limit
     return best_of(field[keep], site[keep], level[keep], metres[keep])
@@ -355,35 +309,38 @@ def best_of(field: Ints, site: Ints, level: Floats, metres: Floats) -> tuple[Int
 
 
 def straight_pairs(
-    fields: Geometries, sites: Geometries, within_m: float, barriers: Geometries, metres_worth: float, stretch: float
-) -> Pairs:
-    """Pairs whose straight distance is at most `within_m` and crosses no barrier.
+    fields: Origins, sites: Geometries, within_m: float, barriers: Geometries, detour: float, leg_worth: float,
+    off_path: float, limit: float,
+) -> Pairs:  # fmt: skip
+    """Pairs whose straight leg is at most `within_m`, crosses no barrier, and is worth `limit` level metres or less.
 
-    `metres_worth`: level metres that one straight metre is worth; `stretch`: metres walked for one straight metre.
+    `detour`: metres walked for one straight metre of the leg; `leg_worth`: level metres that it is worth; `off_path`:
+    off-path speed over on-path speed, at which the way inside the field is walked.
     """
     if not len(fields) or not len(sites):
         none = np.zeros(0, dtype=np.int64)
         return Pairs(none, none, np.zeros(0), np.zeros(0), np.zeros(0))
-    field, site = shapely.STRtree(sites).query(fields, predicate="dwithin", distance=within_m)
-    legs = np.asarray(shapely.shortest_line(fields[field], sites[site]), dtype=object)
+    field, site = shapely.STRtree(sites).query(fields.exits, predicate="dwithin", distance=within_m)
+    legs = straight_legs(fields.exits[field], sites[site])
     open_ = ~crossing(legs, barriers)
     order = np.flatnonzero(open_)[np.lexsort((site[open_], field[open_]))]
-    far = shapely.length(legs[order])
-    worth = far * metres_worth
-    return Pairs(field[order].astype(np.int64), site[order].astype(np.int64), worth, worth, far * stretch)
+    field, site, legs = field[order].astype(np.int64), site[order].astype(np.int64), legs[order]
+    far = shapely.length(legs)
+    inside = mean_distance_m(fields.land[field], shapely.get_coordinates(legs)[::2])
+    worth, metres = far * leg_worth + inside / off_path, far * detour + inside
+    keep = worth <= limit
+    return Pairs(field[keep], site[keep], worth[keep], worth[keep], metres[keep])
 
 
-def pairs_within(ground: Ground, fields: Geometries, sites: Geometries, limit: float, off_path_m: float) -> Pairs:
+def pairs_within(ground: Ground, fields: Origins, sites: Geometries, limit: float, off_path_m: float) -> Pairs:
     """All field and site pairs whose mean of loaded and empty level metres is at most `limit`, exact.
 
     Each pair takes the better of the way by the paths and, where they lie within `off_path_m` of each other and no
     barrier is between, the straight way. The loaded and the empty way are each the best of their own.
     """
     same = np.array_equal(ground.in_m, ground.out_m)
-    direct = straight_pairs(
-        fields, sites, min(off_path_m, limit * ground.off_path), ground.barriers, 1 / ground.off_path, 1.0
-    )
     bound = limit if same else 2 * limit
+    direct = _direct(ground, fields, sites, min(off_path_m, limit * ground.off_path), bound)
     loaded = _with_direct(_from_sites(ground, ground.in_m, bound), direct)
     if same:
         return Pairs(loaded[0], loaded[1], loaded[2], loaded[2], loaded[3])
@@ -395,6 +352,12 @@ def pairs_within(ground: Ground, fields: Geometries, sites: Geometries, limit: f
     keep = (in_m + out_m) / 2 <= limit
     a = a[keep]
     return Pairs(loaded[0][a], loaded[1][a], in_m[keep], out_m[keep], loaded[3][a])
+
+
+def _direct(ground: Ground, fields: Origins, sites: Geometries, within_m: float, limit: float) -> Pairs:
+    """The straight ways beside the paths."""
+    off = ground.off_path
+    return straight_pairs(fields, sites, within_m, ground.barriers, 1.0, 1 / off, off, limit)
 
 
 def _with_direct(found: tuple[Ints, Ints, Floats, Floats], direct: Pairs) -> tuple[Ints, Ints, Floats, Floats]:
@@ -410,8 +373,7 @@ def _with_direct(found: tuple[Ints, Ints, Floats, Floats], direct: Pairs) -> tup
 
 
 def routes_from_site(
-    ground: Ground, site: int, wanted: list[int], fields: Geometries, sites: Geometries, off_path_m: float,
-    limit: float,
+    ground: Ground, site: int, wanted: Ints, fields: Origins, sites: Geometries, off_path_m: float, limit: float,
 ) -> dict[int, tuple[Floats, float]]:  # fmt: skip
     """The loaded way from each wanted field to one site: coordinates (k, 2) and level metres, by field.
 
@@ -423,23 +385,22 @@ def routes_from_site(
     seeds = (sites_joins.node[mine], leg / ground.off_path, leg)
     goals = set(field_joins.node[np.isin(field_joins.thing, wanted)].tolist())
     before, best = forerunners(ground.arcs, ground.in_m, ground.length_m, seeds, limit, goals)
-    direct = straight_pairs(fields[wanted], sites[[site]], off_path_m, ground.barriers, 1 / ground.off_path, 1.0)
+    direct = _direct(ground, fields[wanted], sites[[site]], off_path_m, limit)
     straight = dict(zip(direct.field.tolist(), direct.in_m.tolist(), strict=True))
     out: dict[int, tuple[Floats, float]] = {}
-    for position, field in enumerate(wanted):
+    for position, field in enumerate(wanted.tolist()):
         joins = np.flatnonzero(field_joins.thing == field)
+        beside = ((field_joins.leg_m + field_joins.inside_m)[joins] / ground.off_path).tolist()
         ways = [
-            (best[node] + leg / ground.off_path, int(j))
-            for j, node, leg in zip(
-                joins.tolist(), field_joins.node[joins].tolist(), field_joins.leg_m[joins].tolist(), strict=True
-            )
+            (best[node] + level_m, j)
+            for j, node, level_m in zip(joins.tolist(), field_joins.node[joins].tolist(), beside, strict=True)
             if node in best
         ]
         way = min(ways, default=(np.inf, -1))
         if straight.get(position, np.inf) <= way[0]:
             if position not in straight:
                 continue
-            leg_xy = shapely.get_coordinates(shapely.shortest_line(fields[field], sites[site]))
+            leg_xy = shapely.get_coordinates(straight_legs(fields.exits[[field]], sites[[site]]))
             out[field] = (leg_xy, straight[position])
             continue
         seed, path = follow(before, int(field_joins.node[way[1]]))

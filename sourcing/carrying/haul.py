@@ -11,6 +11,7 @@ from pyproj import Geod
 
 from sourcing.carrying.carry import OFF_PATH, ground_for, modes_of
 from sourcing.carrying.ground import pairs_within
+from sourcing.carrying.leaving import Origins
 from sourcing.carrying.sites import Sites
 from sourcing.errors import Finding
 from sourcing.intake.survey import Survey
@@ -101,9 +102,10 @@ def _along(
     spots = np.asarray(sites.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
     shops = np.asarray(survey.workshop.frame.geometry.to_crs(crs).to_numpy(), dtype=object)
     barriers = local_lines(survey.barriers, crs)
-    ground = ground_for(network, closed, least_way, spots, shops, barriers, settings, values)
+    heaps = Origins(spots, spots)
+    ground = ground_for(network, closed, least_way, heaps, shops, barriers, settings, values)
     anywhere = float(network.length_m.sum()) * 2 + 1
-    found = pairs_within(ground, spots, shops, anywhere, settings.carrying.off_path_m)
+    found = pairs_within(ground, heaps, shops, anywhere, settings.carrying.off_path_m)
     out: dict[str, float] = {}
     for at, far in zip(found.field, found.distance_m, strict=True):
         site = str(sites.frame.index[at])

@@ -18,7 +18,8 @@ import shapely
 from pyproj import CRS
 from scipy.spatial import cKDTree
 
-from sourcing.carrying.ground import build_ground, entrances, pairs_within, straight_pairs
+from sourcing.carrying.ground import build_ground, pairs_within, straight_pairs
+from sourcing.carrying.leaving import origins
 from sourcing.errors import Finding, InputError
 from sourcing.intake.fields import Fields
 from sourcing.intake.survey import RawLayer, Survey
@@ -337,7 +338,7 @@ def spots_of(
     settings: Settings,
 ) -> Spots:  # fmt: skip
     """The spots near the fields at these positions. Those of all fields are those of any parts of them together."""
-    shapes = entrances(fields, survey.gates, crs, settings.carrying.snap_m)[0][at]
+    shapes = origins(fields, survey.gates, crs, settings.carrying.snap_m)[0].exits[at]
     points = _spots_beside_fields(shapes) if network is None else _spots_on_paths(network, shapes, settings)
     return Spots(shapely.get_coordinates(points).reshape(-1, 2), _judge(points, no_go))
 
@@ -420,15 +421,17 @@ def reach_of(
     """Which of the fields at these positions lie within reach of the spots (S, 2)."""
     carrying = settings.carrying
     limit = carrying.max_distance_m
-    shapes = entrances(fields, survey.gates, crs, carrying.snap_m)[0][at]
+    from_fields = origins(fields, survey.gates, crs, carrying.snap_m)[0][at]
     barriers, spots = local_lines(survey.barriers, crs), np.asarray(shapely.points(xy), dtype=object)
     if network is None:
         detour = carrying.detour_factor
-        pairs = straight_pairs(shapes, spots, limit / detour, barriers, detour, detour)
+        pairs = straight_pairs(from_fields, spots, limit / detour, barriers, detour, detour, values[OFF_PATH], limit)
     else:
         every = np.ones(len(network.u), dtype=np.bool_)
-        ground = build_ground(network, every, False, shapes, spots, carrying.off_path_m, values[OFF_PATH], barriers)
-        pairs = pairs_within(ground, shapes, spots, limit, carrying.off_path_m)
+        ground = build_ground(
+            network, every, False, from_fields, spots, carrying.off_path_m, values[OFF_PATH], barriers
+        )
+        pairs = pairs_within(ground, from_fields, spots, limit, carrying.off_path_m)
     worth = 1 - (pairs.in_m + pairs.out_m) / 2 / limit
     return SpotReach(pairs.site, at[pairs.field], worth)
 

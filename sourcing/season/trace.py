@@ -407,7 +407,7 @@ _KINDS: Mapping[str, _Kind] = MappingProxyType(
             _carry_figures,
         ),
         "carry_km": _Kind("Loads times the way there and back.", _unit("km"), _km, _none),
-        "mean_carry_m": _Kind("Mean way of a kilo, one way.", _unit("m"), _mean_m, _none),
+        "mean_carry_m": _Kind("Mean way of a kilo, one way, from inside the field.", _unit("m"), _mean_m, _none),
         "barrel_weeks": _Kind("Barrels standing, summed over weeks.", _unit("barrel-weeks"), _BARREL_WEEKS, _none),
         "barrel_weeks_busy": _Kind(
             "Barrels standing times the share of their hours in use.", _unit("barrel-weeks"), _BUSY,

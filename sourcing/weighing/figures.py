@@ -301,7 +301,8 @@ def _weigh(
 # What was left out ----------------------------------------------------------------------------------------------------
 
 _COUNTED = ("taken_elsewhere", "too_little", "barrels_earn_more", "carrying_too_dear")
-PLACE_COLUMNS = ["site_id", "village", "why", "reach_kg", "taken_kg", "worth", "fixed_cost", "cost"]
+_WEIGHED = ["reach_kg", "taken_kg", "worth", "fixed_cost", "cost"]
+PLACE_COLUMNS = ["site_id", "village", "why", *_WEIGHED]
 
 
 def _left_out(q: Question, duals: Any, tell: Tell) -> tuple[pd.DataFrame, pd.DataFrame, bool]:
@@ -334,9 +335,10 @@ def _left_out(q: Question, duals: Any, tell: Tell) -> tuple[pd.DataFrame, pd.Dat
          cost.get(("site", r.site), np.nan))
         for r in reasons
     ]  # fmt: skip
-    places = pd.DataFrame(rows, columns=PLACE_COLUMNS).sort_values(["cost", "site_id"], kind="stable")
+    number = dict.fromkeys(_WEIGHED, np.float64)  # also where there are no rows
+    places = pd.DataFrame(rows, columns=PLACE_COLUMNS).astype(number).sort_values(["cost", "site_id"], kind="stable")
     by_village = [_village_row(q, v, reasons, cost) for v in range(len(names)) if v not in used]
-    villages = pd.DataFrame(by_village, columns=["village", "name", "reason", *PLACE_COLUMNS[2:]])
+    villages = pd.DataFrame(by_village, columns=["village", "name", "reason", *PLACE_COLUMNS[2:]]).astype(number)
     return villages.sort_values(["cost", "name"], kind="stable"), places.reset_index(drop=True), stopped
 
 

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sourcing.carrying.ground import build_ground, crossing, pairs_within
+from sourcing.carrying.leaving import Origins
 from sourcing.network.noding import cut, noded
 from sourcing.network.paths import network_of
 from sourcing.network.reach import Arcs, follow, forerunners, search, search_from_nodes
@@ -162,7 +163,8 @@ def test_no_leg_off_the_path_ever_crosses_a_barrier(seed):
     barriers = local_lines(river, METRES)
     fields, sites = np.array(shapes, dtype=object), np.array(spots, dtype=object)
     every = np.ones(len(net.u), dtype=bool)
-    ground = build_ground(net, every, False, fields, sites, 300.0, 0.6, barriers)
+    origins = Origins(fields, fields)
+    ground = build_ground(net, every, False, origins, sites, 300.0, 0.6, barriers)
     whole = river.frame.geometry.iloc[0]
     for joins, things in ((ground.fields, fields), (ground.sites, sites)):
         for thing, (x, y, px, py) in zip(joins.thing.tolist(), joins.leg_xy.tolist(), strict=True):
@@ -170,7 +172,7 @@ def test_no_leg_off_the_path_ever_crosses_a_barrier(seed):
             assert leg.length == 0 or not leg.crosses(whole)
             assert shapely.distance(shapely.Point(x, y), things[thing]) < 1e-6
             assert shapely.distance(shapely.Point(px, py), net.lines).min() < 1e-6
-    pairs = pairs_within(ground, fields, sites, 900.0, 300.0)
+    pairs = pairs_within(ground, origins, sites, 900.0, 300.0)
     assert (pairs.in_m <= 900 + 1e-9).all()
     # A road may cross the river, so no pair can be nearer than the straight line.
     straight = shapely.distance(fields[pairs.field], sites[pairs.site])

@@ -21,7 +21,7 @@ from sourcing.network.elevation import climb, read_relief, slopes_at, smoothed
 from sourcing.network.paths import build_network, network_of, with_slopes
 from sourcing.network.reach import Arcs, search_from_nodes
 from sourcing.network.ways import local_crs
-from tests.walks import VALUES, fields, layer, season, supply, survey
+from tests.walks import VALUES, fields, layer, mean_way_m, season, supply, survey
 
 NET = Path(__file__).resolve().parents[2].parent / "shared" / "data" / "net"
 
@@ -107,6 +107,16 @@ def test_distances_on_real_ways_equal_networkx_to_the_last_bit(roxel_network, cl
         assert got == nx.single_source_dijkstra_path_length(graph, start, cutoff=900.0)
 
 
+def leaving(shape, target):
+    """(mean way inside, leg outside) from a field of four corners, or a point, straight to a path or site [m]."""
+    way = shapely.shortest_line(shape.centroid, target)
+    if shape.area == 0:
+        return 0.0, way.length
+    outside = way.difference(shape)
+    x, y = (outside if outside.length else way).coords[0 if outside.length else -1]
+    return mean_way_m(shape, x, y), outside.length
+
+
 def oracle(net, of, sites, limit, off_path_m, off, usable):
     """Field to site distances the plain way: every join by brute force, edges split in a networkx graph."""
     local = of.frame.geometry.to_crs(net.crs)
@@ -130,14 +140,10 @@ def oracle(net, of, sites, limit, off_path_m, off, usable):
                 if far[k] > off_path_m:
                     continue
                 line, e = net.lines[edges[k]], int(edges[k])
-                leg = shapely.shortest_line(shape, line)
-                if leg.length == 0 and shape.area > 0:
-                    at = shapely.shortest_line(shapely.intersection(shape, line), shape.centroid)
-                    along = line.project(shapely.get_point(at, 0))
-                else:
-                    along = line.project(shapely.get_point(leg, -1))
+                inside, leg = leaving(shape, line)
+                along = line.project(shapely.get_point(shapely.shortest_line(shape.centroid, line), -1))
                 node = cuts[e].setdefault(along, (e, along))
-                legs.append((kind, name, node, leg.length / off))
+                legs.append((kind, name, node, (inside + leg) / off))
     for e in edges.tolist():
         stops = sorted(cuts[e])
         for a, b in pairwise(stops):
@@ -159,8 +165,8 @@ def oracle(net, of, sites, limit, off_path_m, off, usable):
         to_site = nx.single_source_dijkstra_path_length(loaded_way.reverse(), ("site", site), weight="level")
         from_site = nx.single_source_dijkstra_path_length(empty_way, ("site", site), weight="level")
         for name, shape in local.items():
-            straight = shape.distance(spots[site])
-            direct = straight / off if straight <= off_path_m else np.inf
+            near = shape.distance(spots[site]) <= off_path_m
+            direct = sum(leaving(shape, spots[site])) / off if near else np.inf
             loaded = min(to_site.get(("field", name), np.inf), direct)
             empty = min(from_site.get(("field", name), np.inf), direct)
             if (loaded + empty) / 2 <= limit:
@@ -208,7 +214,9 @@ def test_carry_arcs_on_real_ways_equal_a_plain_networkx_computation(roxel, roxel
         assert got[key] == pytest.approx(value, abs=1e-6), key
     frame = made.frame.assign(field_id=ids[made.frame["lot"]], site_id=names[made.frame["site"]], mass_kg=1.0)
     routes = carry_routes(frame, asked, of, sites, net, settings, VALUES)
-    assert np.allclose(routes.geometry.to_crs(net.crs).length, routes["distance_m"], atol=0.05)
+    local, shapes = routes.geometry.to_crs(net.crs), of.frame.geometry.to_crs(net.crs)
+    inside = [mean_way_m(shapes[f], *line.coords[0]) for f, line in zip(routes["field_id"], local, strict=True)]
+    assert np.allclose(local.length + inside, routes["distance_m"], atol=0.05)
 
 
 def hills(net, folder):

@@ -10,9 +10,25 @@ from sourcing.errors import InputError
 from sourcing.network.paths import build_network
 from sourcing.values import Values
 from sourcing.weeks import Calendar, date
-from tests.walks import METRES, VALUES, fields, layer, lines, season, square, supply, survey
+from tests.walks import (
+    METRES,
+    MIDDLE_OF_SIDE,
+    VALUES,
+    fields,
+    layer,
+    lines,
+    mean_way_m,
+    season,
+    square,
+    supply,
+    survey,
+)
 
 OFF = VALUES["carry.off_path.speed_factor"]
+OUT = 20 * MIDDLE_OF_SIDE
+"""Mean way out of a square field of 20 m by the middle of a side [m]."""
+THROUGH = mean_way_m(square(0, 0), 0, 0)
+"""And to its middle, where a path runs through it."""
 
 
 def arcs(of, paths, places, values=VALUES, lots=None, carrying=None, **layers):
@@ -28,25 +44,24 @@ def arcs(of, paths, places, values=VALUES, lots=None, carrying=None, **layers):
     return made, (asked, of, sites, net, settings, values)
 
 
-def test_distance_is_the_leg_to_the_nearest_boundary_point_the_path_and_the_leg_to_the_site():
+def test_distance_is_the_way_out_of_the_field_the_leg_to_the_path_the_path_and_the_leg_to_the_site():
     of = fields([square(100, 60)])
     made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(900, -40)])
-    # 50 m from the field's edge to the path at x 90 to 110, then along it, then 40 m.
-    leg = 50 + 40
-    assert made.frame["distance_m"][0] == pytest.approx(leg + 800, abs=10.01)
+    # Out by the middle of the side at y 50, down to the path, along it, then 40 m.
+    assert made.frame["distance_m"][0] == pytest.approx(OUT + 50 + 800 + 40, abs=0.01)
 
 
 def test_field_and_site_between_the_same_two_nodes_do_not_go_round_by_a_node():
     of = fields([square(400, 0)])
     made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(450, 0)])
-    assert made.frame["distance_m"][0] == pytest.approx(50)
+    assert made.frame["distance_m"][0] == pytest.approx(THROUGH + 50, abs=0.01)
 
 
 def test_what_lies_side_by_side_is_carried_straight_across():
     of = fields([square(0, 200)])
     made, _ = arcs(of, layer(lines("-500 0, 500 0")), [(40, 200)])
-    assert made.frame["distance_m"][0] == pytest.approx(30)
-    hours = VALUES["carry.head_load.loading_h"] + 0.03 / OFF * (
+    assert made.frame["distance_m"][0] == pytest.approx(OUT + 30, abs=0.001)
+    hours = VALUES["carry.head_load.loading_h"] + (OUT + 30) / 1000 / OFF * (
         1 / VALUES["carry.head_load.speed_loaded_km_h"] + 1 / VALUES["carry.head_load.speed_empty_km_h"]
     )
     assert made.frame["trip_h"][0] == pytest.approx(hours)
@@ -58,7 +73,8 @@ def test_hours_and_cost_a_kilo_by_hand():
     row = made.frame.iloc[0]
     # A head-load of 0.15 m3 at 60 kg/m3 is 9 kg as it lies (not the 20 kg payload), 7.2 kg dry.
     assert row["load_kg"] == pytest.approx(min(20, 0.15 * 60) * 0.8)
-    trip = 0.1 + 0.5 / 4.0 + 0.5 / 5.037
+    far_km = 0.5 + THROUGH / 1000 / OFF
+    trip = 0.1 + far_km / 4.0 + far_km / 5.037
     assert row["trip_h"] == pytest.approx(trip)
     assert row["carry_h_per_kg"] == pytest.approx(trip / 7.2)
     assert row["cost_per_kg"] == pytest.approx(trip * VALUES["money.wage_per_h"] / 7.2)
@@ -90,7 +106,7 @@ def test_the_cheapest_mode_changes_with_distance():
 
 
 def test_nothing_beyond_the_distance_budget_and_everything_within():
-    of = fields([square(499, 0, 2), square(501.5, 0, 2)])
+    of = fields([square(498, 0, 2), square(500, 0, 2)])  # the way to the path through it is 0.77 m, worth 1.3 on it
     made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)], carrying={"max_distance_m": 500})
     assert made.frame["lot"].tolist() == [0]
     assert made.unreachable["field_id"].tolist() == ["f001"]
@@ -110,9 +126,11 @@ def test_without_paths_straight_line_times_the_detour_factor():
     of = fields([square(310, 0)])
     made, _ = arcs(of, None, [(0, 0)], carrying={"detour_factor": 1.5})
     assert made.straight_line
-    assert made.frame["distance_m"][0] == pytest.approx(300 * 1.5)
-    far, _ = arcs(of, None, [(0, 0)], carrying={"detour_factor": 1.5, "max_distance_m": 449})
-    assert far.frame.empty
+    assert made.frame["distance_m"][0] == pytest.approx(300 * 1.5 + OUT, abs=0.01)
+    worth = 300 * 1.5 + OUT / OFF
+    for limit, found in ((worth - 1, 0), (worth + 1, 1)):
+        far, _ = arcs(of, None, [(0, 0)], carrying={"detour_factor": 1.5, "max_distance_m": limit})
+        assert len(far.frame) == found
 
 
 def test_a_river_is_crossed_only_where_a_path_crosses_it():
@@ -120,10 +138,10 @@ def test_a_river_is_crossed_only_where_a_path_crosses_it():
     river = layer(lines("-500 30, 2000 30"), "barriers")
     paths = layer(lines("0 0, 1000 0", "1000 0, 1000 100", "0 100, 1000 100"))
     open_, _ = arcs(of, paths, [(100, 0)])
-    assert open_.frame["distance_m"][0] == pytest.approx(50, abs=1)
+    assert open_.frame["distance_m"][0] == pytest.approx(OUT + 50, abs=0.01)
     barred, _ = arcs(of, paths, [(100, 0)], barriers=river, carrying={"max_distance_m": 3000})
     # Up 30 m to the far path, along to the bridge at x 1000, back along the near path.
-    assert barred.frame["distance_m"][0] == pytest.approx(30 + 890 + 100 + 900, abs=30)
+    assert barred.frame["distance_m"][0] == pytest.approx(OUT + 30 + 900 + 100 + 900, abs=0.01)
 
 
 def test_a_field_on_an_island_reaches_nothing_and_is_told():
@@ -145,11 +163,11 @@ def test_a_field_beside_a_stray_piece_of_path_also_uses_the_main_network():
     of = fields([square(100, 40)])
     paths = layer(lines("0 0, 1000 0", "80 55, 120 55"))
     made, _ = arcs(of, paths, [(800, 0)])
-    assert made.frame["distance_m"][0] == pytest.approx(30 + 700, abs=11)
+    assert made.frame["distance_m"][0] == pytest.approx(OUT + 30 + 700, abs=0.01)
 
 
 def test_carts_keep_to_wide_ways_and_one_way_rules():
-    of = fields([square(0, 0, 2)])
+    of = fields([shapely.Point(0, 0)])
     short_path = layer(lines("0 0, 500 0", "0 0, 0 300, 500 300, 500 0"), way=["path", "track"])
     walk, _ = arcs(of, short_path, [(500, 0)], carrying={"modes": ["head_load"], "off_path_m": 50})
     cart, _ = arcs(of, short_path, [(500, 0)], carrying={"modes": ["handcart"], "off_path_m": 50})
@@ -168,7 +186,7 @@ def test_carts_keep_to_wide_ways_and_one_way_rules():
 
 def rains(ready=2, clear=13, **carrying):
     """A ford on the short way, closed from mid June to mid July of ten weeks from 3 May."""
-    of = fields([square(0, 0, 2), square(900, 0, 2)], ["north", "south"])
+    of = fields([shapely.Point(0, 0), shapely.Point(900, 0)], ["north", "south"])
     ways = lines("0 0, 300 0", "300 0, 320 0", "320 0, 1000 0", "300 0, 300 600, 320 600, 320 0")
     paths = layer(ways, closed=["", "06-14..07-20", "", ""])
     calendar = Calendar.spanning(date(2027, 5, 3), date(2027, 8, 8))
@@ -218,9 +236,10 @@ def test_routes_are_as_long_as_the_arcs_say_and_run_from_field_edge_to_site():
     routes = carry_routes(frame, *context)
     assert len(routes) == len(frame) > 50
     local = routes.geometry.to_crs(METRES)
-    assert np.allclose(local.length, routes["distance_m"], rtol=1e-5, atol=0.05)
-    start, end = shapely.get_point(local.to_numpy(), 0), shapely.get_point(local.to_numpy(), -1)
     shapes = of.frame.geometry.to_crs(METRES).loc[routes["field_id"]].to_numpy()
+    inside = [mean_way_m(s, *line.coords[0]) for s, line in zip(shapes, local, strict=True)]
+    assert np.allclose(local.length + inside, routes["distance_m"], rtol=1e-5, atol=0.05)
+    start, end = shapely.get_point(local.to_numpy(), 0), shapely.get_point(local.to_numpy(), -1)
     places = context[2].frame.geometry.to_crs(METRES).loc[routes["site_id"]].to_numpy()
     assert shapely.distance(start, shapes).max() < 0.01
     assert shapely.distance(end, places).max() < 0.01
@@ -234,7 +253,8 @@ def test_minutes_of_a_route_are_the_loaded_walk():
     of = fields([square(600, 0)])
     made, context = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)])
     frame = made.frame.assign(field_id="f000", site_id="s0", mass_kg=10.0)
-    assert carry_routes(frame, *context)["minutes"][0] == pytest.approx(60 * 0.6 / 4.0)
+    far_km = 0.6 + THROUGH / 1000 / OFF
+    assert carry_routes(frame, *context)["minutes"][0] == pytest.approx(60 * far_km / 4.0, rel=1e-5)
 
 
 def test_an_unknown_mode_is_refused_with_the_known_ones():
@@ -283,9 +303,9 @@ def test_routes_without_paths_are_straight():
     made, context = arcs(of, None, [(0, 0)])
     frame = made.frame.assign(field_id="f000", site_id="s0", mass_kg=10.0)
     routes = carry_routes(frame, *context)
-    assert routes["distance_m"][0] == pytest.approx(300 * 1.4)
+    assert routes["distance_m"][0] == pytest.approx(300 * 1.4 + OUT, abs=0.01)
     assert routes.geometry.to_crs(METRES).length[0] == pytest.approx(300, rel=1e-4)
-    assert routes["minutes"][0] == pytest.approx(60 * 0.42 / 4.0)
+    assert routes["minutes"][0] == pytest.approx(60 * (0.42 + OUT / 1000 / OFF) / 4.0, rel=1e-4)
 
 
 def test_a_barrier_between_field_and_site_counts_without_paths_too():
@@ -322,8 +342,9 @@ def test_a_field_with_gates_is_left_only_through_them():
     open_, _ = arcs(of, paths, [(0, 0)])
     gate = layer([shapely.Point(540, 100), shapely.Point(5000, 0)], "gates")
     made, context = arcs(of, paths, [(0, 0)], gates=gate)
-    # From the gate at the far corner straight down to the path, then along it.
-    assert made.frame["distance_m"][0] == pytest.approx(100 + 540, abs=0.01)
+    # To the gate at the far corner, straight down to the path, then along it.
+    inside = mean_way_m(square(500, 60, 80), 540, 100)
+    assert made.frame["distance_m"][0] == pytest.approx(inside + 100 + 540, abs=0.01)
     assert made.frame["distance_m"][1] == open_.frame["distance_m"][1]
     assert [f.found for f in made.findings if f.what == "no_field"] == ["row 2: no field is near the gate"]
     start = shapely.get_point(route("f000", "s0", *context), 0)
@@ -335,7 +356,8 @@ def test_a_gate_may_name_its_field():
     of = fields([square(500, 60, 80), square(900, 60, 80)])
     gate = layer([shapely.Point(560, 120)], "gates", field_id=["f001"])
     made, _ = arcs(of, layer(lines("0 0, 1000 0")), [(0, 0)], gates=gate)
-    assert made.frame["distance_m"][1] == pytest.approx(120 + 560, abs=0.01)
+    inside = mean_way_m(square(900, 60, 80), 560, 120)  # the gate lies far from its field: the way there counts
+    assert made.frame["distance_m"][1] == pytest.approx(inside + 120 + 560, abs=0.01)
 
 
 def test_residue_that_lies_only_while_the_ways_are_closed_is_told_apart():
