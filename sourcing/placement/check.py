@@ -169,7 +169,8 @@ class _Checker:
                 hours = self.hours(s, week)
                 if self.over(hours, there, 0.1):
                     self.say(f"site {s}, week {week}: {hours:.3f} barrel hours of work, {there:.3f} there are")
-                if self.over(it.busy_floor * there, hours, 0.1):
+                worked = it.previous is not None and it.previous.worked is not None and it.previous.worked[week]
+                if not worked and self.over(it.busy_floor * there, hours, 0.1):
                     self.say(f"site {s}, week {week}: busy {hours:.3f} h, the floor is {it.busy_floor * there:.3f} h")
 
     def numbers(self) -> None:

@@ -142,6 +142,8 @@ class Previous:
     """Price of each barrel-week more or fewer than in last plan, in units of the goal's value."""
     site_price: float = 0.0
     """Price of each site opened or given up against last plan, in units of the goal's value."""
+    worked: Ints | None = None
+    """1 for a week already worked, else 0, shape (T,): its barrels stood there, however little kept them busy."""
 
 
 @dataclass(frozen=True)
@@ -264,6 +266,12 @@ class Instance:
     def barrel_cost(self) -> Floats:
         """Cost of one barrel standing one week at each site [currency], shape (S,)."""
         return np.broadcast_to(np.asarray(self.barrel_week_cost, dtype=np.float64), (self.sites,))
+
+    @property
+    def floors(self) -> Floats:
+        """Least share of its hours that a standing barrel is busy in each week [0-1], shape (T,)."""
+        floors = np.full(self.weeks, self.busy_floor)
+        return floors if self.previous is None or self.previous.worked is None else floors * (self.previous.worked == 0)
 
     @property
     def crew_cost(self) -> Floats:
@@ -502,6 +510,7 @@ _BLOCKS = {
     ("Wishes", "barrels_most"): ("count", "ST"), ("Wishes", "lot_village"): ("index", "L"),
     ("Wishes", "village_least"): ("count", "VT"), ("Wishes", "village_most"): ("count", "VT"),
     ("Wishes", "fair_share"): ("share", "V"), ("Previous", "barrels"): ("count", "ST"),
+    ("Previous", "worked"): ("count", "T"),
 }  # fmt: skip
 
 AXES = {

@@ -311,7 +311,7 @@ def barrel_limits(it: Instance, groups: Groups) -> tuple[Floats, Floats]:
     most = np.minimum(it.site_most[:, None], it.fleet[None, :]).astype(np.float64)
     if it.busy_floor > 0:
         can = _work_there(it)
-        floor = it.busy_floor * it.site_hours
+        floor = it.floors * it.site_hours
         busy = np.floor(np.divide(can, floor, out=np.full_like(can, np.inf), where=floor > 0) * (1 + 1e-9) + 1e-9)
         most = np.minimum(most, busy)
     least = np.zeros_like(most)
@@ -442,13 +442,13 @@ def _barrel_hours(b: _Build) -> None:
 
 
 def _busy_floor(b: _Build) -> None:
-    """Barrels are kept busy: sum over k of hours[k] keep[k, t] u[s, k, t] >= busy site_hours[s, t] y[s, t]."""
+    """Barrels are kept busy: sum over k of hours[k] keep[k, t] u[s, k, t] >= busy[t] site_hours[s, t] y[s, t]."""
     it = b.it
     if it.busy_floor == 0:
         return
     n = it.sites * it.weeks
     where, hours = _site_week(b), _kept(b, it.class_hours_per_kg)
-    floor = -it.busy_floor * it.site_hours.ravel()
+    floor = -(it.floors * it.site_hours).ravel()
     b.row("busy_floor", n, 0.0, INF, (where, b.at("u"), hours), (np.arange(n), b.at("y"), floor))
 
 

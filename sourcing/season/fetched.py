@@ -7,6 +7,7 @@ divided since gives by its parts, fields put together give together.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -63,7 +64,8 @@ def after_fetching(supply: Supply, fields: Fields, near: Near) -> tuple[Supply, 
     }
     number = {label: w for w, label in enumerate(calendar.labels)}
     left = lots["mass_kg"].to_numpy(dtype=float).copy()
-    pieces: list[tuple[int, str, int, float]] = []
+    loss = lots["loss_week"].to_numpy(dtype=float)
+    pieces: list[tuple[int, str, int, int, float]] = []
     unknown = kg = 0.0
     for row in worked.itertuples():
         wanted = float(row.taken_kg)
@@ -75,7 +77,8 @@ def after_fetching(supply: Supply, fields: Fields, near: Near) -> tuple[Supply, 
                     left[at] -= take
                     part, wanted, kg = part - take, wanted - take, kg + take
                     if row.week in number:
-                        pieces.append((int(at), str(row.site), number[row.week], take))
+                        lain = _weeks_lain(row.mass_kg / row.taken_kg, loss[at])
+                        pieces.append((int(at), str(row.site), number[row.week], lain, take))
         unknown += max(wanted, 0.0)
     whole, taken = _split(lots, left, pieces)
     told = () if unknown < _WORTH_TELLING_KG else (_unknown(unknown, near.name),)
@@ -95,19 +98,25 @@ def _parts(old: gpd.GeoDataFrame, new: gpd.GeoDataFrame, used: set[str]) -> dict
     return found
 
 
+def _weeks_lain(kept: float, loss_week: float) -> int:
+    """Weeks that residue lay before it was fetched, from the share of it that was not lost."""
+    return round(math.log(kept) / math.log1p(-loss_week)) if 0 < kept < 1 and 0 < loss_week < 1 else 0
+
+
 def _split(
-    lots: pd.DataFrame, left: np.ndarray, pieces: list[tuple[int, str, int, float]]
+    lots: pd.DataFrame, left: np.ndarray, pieces: list[tuple[int, str, int, int, float]]
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """The lots with what is left of them, and after them what was fetched; and where and when that was."""
-    table = pd.DataFrame(pieces, columns=["at", "site_id", "week", "kg"])
-    table = table.groupby(["at", "site_id", "week"], as_index=False)["kg"].sum()
+    table = pd.DataFrame(pieces, columns=["at", "site_id", "week", "lain", "kg"])
+    table = table.groupby(["at", "site_id", "week", "lain"], as_index=False)["kg"].sum()
     mass = lots["mass_kg"].to_numpy(dtype=float)
     keep = left > _NOTHING_KG
     rest = _of_mass(lots[keep], left[keep] / mass[keep])
     at = table["at"].to_numpy(dtype=np.int64)
     fetched = _of_mass(lots.iloc[at], table["kg"].to_numpy(dtype=float) / mass[at])
     week = table["week"].to_numpy(dtype=np.int64)
-    fetched = fetched.assign(ready_week=np.minimum(fetched["ready_week"].to_numpy(), week), clear_week=week)
+    lain = table["lain"].to_numpy(dtype=np.int64)
+    fetched = fetched.assign(ready_week=np.maximum(week - lain, 0), clear_week=week)
     whole = pd.concat([rest, fetched], ignore_index=True).rename_axis("lot")
     return whole, table[["site_id", "week"]].set_axis(whole.index[len(rest) :], axis=0)
 

@@ -46,7 +46,8 @@ class Near:
     barrels: pd.DataFrame
     """Index site_id, columns ISO weeks: barrels."""
     carries: pd.DataFrame
-    """What it fetches: field, site, crop, residue, week (ISO label), taken_kg [dry kg as it lay when ready]."""
+    """What it fetches: field, site, crop, residue, week (ISO label), taken_kg [dry kg as it lay when ready],
+    mass_kg [dry kg as it was charred, after losses]."""
     fields: gpd.GeoDataFrame
     """Its fields, EPSG:4326, index field_id: village, crop."""
     from_day: date | None = None
@@ -64,8 +65,8 @@ def read_near(plan: Path, from_day: date | None = None) -> Near:
         [s["barrels_by_week"] for s in record["sites"]], index=sites.index, columns=record["weeks"], dtype=np.int64
     )
     carries = pd.DataFrame(
-        [[*(c[k] for k in _CARRIED), c.get("taken_kg", c["mass_kg"])] for c in record["carries"]],
-        columns=[*_CARRIED, "taken_kg"],
+        [[*(c[k] for k in _CARRIED), c.get("taken_kg", c["mass_kg"]), c["mass_kg"]] for c in record["carries"]],
+        columns=[*_CARRIED, "taken_kg", "mass_kg"],
     )
     return Near(plan.resolve().name, sites, barrels, carries, fields_of_plan(plan), from_day)
 
@@ -128,8 +129,9 @@ def solve_near(
 ) -> Stayed:  # fmt: skip
     """The best plan, where each barrel-week and site that differs from the plan in force costs its price.
 
-    Weeks that begin before `near.from_day` have the barrels of the plan in force; with `exact` false at most those, for
-    fields that as they are now known cannot keep them busy, and a caution says so. `search` finds the best placement of
+    Weeks that begin before `near.from_day` have the barrels of the plan in force, however little the fields as they are
+    now known gave them to do; with `exact` false at most those, where the wishes of today forbid them, and a caution
+    says so. `search` finds the best placement of
     an instance. Raises NoPlanError.
     """
     held = near_instance(instance, near, kept, calendar, values, exact=exact)
@@ -188,7 +190,7 @@ def near_instance(
     least[:, worked] = last[:, worked] if exact else 0
     most[:, worked] = last[:, worked] if exact else np.minimum(last, room)[:, worked]
     per_unit = values["money.char_value_per_kg"] if instance.goal == "char" else 1.0
-    previous = Previous(last, values[PRICES[0]] / per_unit, values[PRICES[1]] / per_unit)
+    previous = Previous(last, values[PRICES[0]] / per_unit, values[PRICES[1]] / per_unit, worked.astype(np.int64))
     if wishes.village_least is not None:
         wishes = replace(wishes, village_least=np.where(worked[None, :], 0, wishes.village_least))
     if wishes.village_most is not None:

@@ -39,7 +39,7 @@ def test_the_record_keeps_each_file_s_own_day(tmp_path):
 def test_the_age_is_that_of_the_last_day_of_survey_and_never_of_a_copied_file():
     words = load_words("en")
     facts = data_facts(with_survey(planned(), modified="2027-02-01"), words, MADE)
-    assert "fields.gpkg, 24 rows, file of 1 February 2027" in facts["survey"]
+    assert "fields.gpkg, rows: 24, file of 1 February 2027" in facts["survey"]
     assert facts["data_age"] == "The survey does not say on which days it was made"
     plan = with_survey(planned(), modified="2027-03-30", days=["2027-01-10", "2027-03-02", None])
     assert survey_days(plan) == (date(2027, 1, 10), date(2027, 3, 2))

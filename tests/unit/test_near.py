@@ -111,13 +111,26 @@ def test_kept_sites_are_candidates_of_their_own_origin_and_judged_by_todays_dist
     assert any(f.what == "too_near" and "plan.json" in f.file for f in placed.sites.findings)
 
 
-def test_worked_weeks_that_the_fields_no_longer_bear_are_loosened_and_told(first, tmp_path):
+def test_worked_weeks_stay_though_the_fields_as_now_known_bear_little_and_what_was_fetched_is_told(first, tmp_path):
     close = planned(
         season(tmp_path / "s", fields().assign(yield_t_ha=0.2)), "--near", str(first), "--from", "2027-05-26"
     )
+    near = json.loads((close / "plan.json").read_text())["near"]
+    assert near["kept_as_worked"]
+    assert near["fetched_unknown_kg"] > 1000
+    before, after = barrels_of(first), barrels_of(close)
+    for site, weeks in before.items():
+        assert all(after[site][w] == n for w, n in weeks.items() if w <= "2027-W21")
+
+
+def test_worked_weeks_that_the_fleet_of_today_does_not_bear_are_loosened_and_told(first, tmp_path):
+    close = planned(
+        season(tmp_path / "s", fields(), SEASON.replace("barrels = 8", "barrels = 3")), "--near", str(first),
+        "--from", "2027-05-26",
+    )  # fmt: skip
     record = json.loads((close / "plan.json").read_text())
     assert not record["near"]["kept_as_worked"]
-    assert record["near"]["fetched_unknown_kg"] > 1000
+    assert max(map(sum, zip(*(s["barrels_by_week"] for s in record["sites"]), strict=True))) == 3
     assert any("could not be kept" in c for c in record["cautions"])
 
 

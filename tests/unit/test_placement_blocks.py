@@ -236,6 +236,17 @@ def test_staying_near_last_plan_binds():
     assert best(replace(it, previous=replace(last, site_price=11.0))).value == pytest.approx(80)
 
 
+def test_weeks_already_worked_have_no_busy_floor():
+    """Two barrels stood in the first week, with half a barrel's work; in the second the floor binds as ever."""
+    it = weekly([[50, 50]], fleet=[2, 2], busy_floor=0.8, wishes=Wishes(barrels_least=[[2, 0]]))
+    last = Previous(barrels=[[2, 2]], worked=[1, 0])
+    plan = best(replace(it, previous=last))
+    assert (plan.barrels.tolist(), plan.value) == ([[2, 0]], pytest.approx(50))
+    with pytest.raises(NoPlanError):
+        best(replace(it, previous=replace(last, worked=None)))
+    assert any("the floor" in fault for fault in check(it, plan))
+
+
 def test_barrels_where_last_plan_had_none_have_their_price_too():
     """Two barrels' work at the first site, where one stood: a second earns 100 and changes one barrel-week."""
     it = weekly([[200]])
@@ -390,6 +401,7 @@ def test_every_block_of_rows_has_its_toy_test():
         "arc_class": "test_an_arc_with_a_narrower_window_binds", "haul": "test_hauling_char_costs",
         "arc_cost_per_kg": "test_carrying_cost_counts_what_was_ready", "weights": "test_weights_trade_goals",
         "clear": "test_clear_counts_all_that_is_spent", "busy": "test_busy_floor_binds",
+        "worked": "test_weeks_already_worked_have_no_busy_floor",
     }  # fmt: skip
     assert [t for t in tests.values() if f"def {t}(" not in here] == []
 
@@ -410,7 +422,7 @@ def everything(seed=3):
         water=Water(litres=np.full((S, T), 150.0), class_litres_per_kg=np.full(K, 0.6)),
         workshop=Workshop(press_kg=np.full(T, 60.0), store_kg=30.0, site_haul_cost_per_kg=np.full(S, 0.05)),
         wishes=Wishes(budget=400.0, lot_village=np.arange(L) % V, fair_share=np.full(V, 0.1)),
-        previous=Previous(barrels=np.ones((S, T)), barrel_week_price=0.5, site_price=1.0),
+        previous=Previous(barrels=np.ones((S, T)), barrel_week_price=0.5, site_price=1.0, worked=[1, 0, 0, 0, 0, 0]),
     )  # fmt: skip
 
 
@@ -476,6 +488,9 @@ TIGHTENED = {
     "least at a site": lambda it, p: replace(it, site_least=np.full(4, 3), site_most=np.full(4, 9)),
     "working hours": lambda it, p: replace(it, site_hours=it.site_hours * 0.5),
     "busy floor": lambda it, p: replace(it, busy_floor=1.0),
+    "busy floor of weeks worked": lambda it, p: replace(
+        it, busy_floor=1.0, previous=replace(it.previous, worked=np.zeros(6, dtype=int))
+    ),
     "barrel-hours a kilo": lambda it, p: replace(it, class_hours_per_kg=it.class_hours_per_kg * 2),
     "worth of a kilo": lambda it, p: replace(it, class_value_per_kg=it.class_value_per_kg * 0.9),
     "char of a kilo": lambda it, p: replace(it, class_char_per_kg=it.class_char_per_kg * 0.9),
