@@ -375,6 +375,28 @@ class Pass:
     end: engine.End
 
 
+@dataclass(frozen=True)
+class Turn:
+    """What the next pass frees: clusters of so many sites, or some weeks of more of them."""
+
+    size: float
+    """Sites in a cluster."""
+    most: float
+    """Sites beyond which clusters do not grow; infinite where nothing but larger clusters is left to try."""
+    first: bool = True
+    """Whether it makes the first plan."""
+    by_weeks: bool = False
+    calm: int = 0
+    """Passes in a row that gained nothing."""
+
+    def after(self, gained: bool, crews: bool) -> Turn:
+        """The turn that follows; where there are crews, what still gains goes on and what does not takes turns."""
+        calm = 0 if self.first or gained else self.calm + 1
+        by_weeks = crews and (self.first or bool(calm) != self.by_weeks)
+        size = self.size if by_weeks else min(self.size * GROWTH, max(self.most, self.size))
+        return replace(self, size=size, first=False, by_weeks=by_weeks, calm=calm)
+
+
 def improve(
     it: Instance,
     model: Model,
@@ -399,34 +421,31 @@ def improve(
     z = np.clip(start.z, start.lower, start.upper)
     narrow = replace(model, lower=start.lower, upper=start.upper)
     work = Work(narrow, columns, owners(it, model), z, columns @ z)
-    first, calm, by_weeks = True, 0, False
-    size = max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0)
     crews = bool(it.crew_cost.any())
-    while first or (time.monotonic() < until and calm < 2 and (crews or size < 0.7 * used.sum())):
+    turn = Turn(max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0), 0.5 * used.sum() if crews else INF)
+    while turn.first or (time.monotonic() < until and turn.calm < 2 and (crews or turn.size < 0.7 * used.sum())):
         before = float(model.cost @ work.z)
-        groups = clusters(it, links, round(size * SPAN_SITES if by_weeks else size), draw, used)
-        freed = spans(it, model, draw) if by_weeks else [None]
+        groups = clusters(it, links, round(turn.size * SPAN_SITES if turn.by_weeks else turn.size), draw, used)
+        freed = spans(it, model, draw) if turn.by_weeks else [None]
         slack = 0.5 * gap * abs(bound) / max(len(groups) * len(freed), 1)
         end: engine.End = "optimal"
         for held, at in product(freed, range(0, len(groups), WAVE)):
-            end = _wave(work, groups[at : at + WAVE], len(groups) - at, first, gap, slack, until, seed, map, held)
+            end = _wave(work, groups[at : at + WAVE], len(groups) - at, turn.first, gap, slack, until, seed, map, held)
             if end == "interrupted":
-                for sites in groups[at + WAVE :] if first else []:
+                for sites in groups[at + WAVE :] if turn.first else []:
                     _clear_out(work, sites)
                 break
-            if told is not None and not first:
+            if told is not None and not turn.first:
                 told(float(model.cost @ work.z) + model.offset)
-        now = float(model.cost @ work.z) + model.offset
-        yield Pass(work.z.copy() if sound(model, work.z) else None, now, end)
+        now = float(model.cost @ work.z)
+        yield Pass(work.z.copy() if sound(model, work.z) else None, now + model.offset, end)
         if end == "interrupted":
             return
-        calm = calm + 1 if not first and before - float(model.cost @ work.z) <= slack else 0
-        by_weeks = crews and (first or bool(calm) != by_weeks)  # go on with what still gains
-        if not by_weeks:
-            size = min(size * GROWTH, max(0.5 * used.sum(), size)) if crews else size * GROWTH
-        first, work.model = False, model
-        if calm and not used.all():
-            used, calm = np.ones(it.sites, dtype=bool), 0
+        turn = turn.after(before - now > slack, crews)
+        work.model = model
+        if turn.calm and not used.all():
+            used = np.ones(it.sites, dtype=bool)
+            turn = replace(turn, calm=0, most=0.5 * it.sites if crews else INF)
 
 
 def spans(it: Instance, model: Model, draw: np.random.Generator) -> list[npt.NDArray[np.bool_]]:
