@@ -62,7 +62,9 @@ def check_before_opening(path: Path, file: str) -> None:
     Raises InputError. Costs at most one pass over the file, in constant memory.
     """
     if not path.exists():
-        raise refuse(file, "no_file", "there is no such file", "a file there", "check the name under [layers]")
+        raise refuse(
+            file, "no_file", f"there is no such file in {path.parent}", "a file there", "check the name under [layers]"
+        )
     if path.is_dir():
         parts = any(p.suffix.lower() in (".parquet", ".geoparquet", ".pq") for p in path.iterdir())
         if path.suffix.lower() != ".gdb" and not parts:

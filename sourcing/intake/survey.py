@@ -161,7 +161,9 @@ def _read_climate(folder: Path, file: str, faults: list[Finding], inputs: list[d
 def _find_elevation(folder: Path, file: str, faults: list[Finding], inputs: list[dict[str, Any]]) -> Path | None:
     path = folder / file
     if not path.is_file():
-        error = refuse(file, "no_file", "there is no such file", "a raster there", "check layers.elevation")
+        error = refuse(
+            file, "no_file", f"there is no such file in {path.parent}", "a raster there", "check layers.elevation"
+        )
         faults.extend(error.findings)
         return None
     inputs.append(_source(folder, file, sha256_of(path), 0))

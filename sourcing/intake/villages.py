@@ -107,7 +107,7 @@ def place_villages(
     kept = ledger.kept
     has_place = np.isfinite(lon) & np.isfinite(lat)
     written = as_text(frame["village"]) if "village" in frame.columns else np.full(len(frame), "", dtype=object)
-    if points is None and not (written[kept] != "").any():
+    if points is None and kept.any() and not (written[kept] != "").any():
         ledger.whole_file(
             "look", "no_villages", "no field says its village and there is no village layer; all belong to one village",
             "a village column or a village layer", "map the village column, or name a village layer",

@@ -141,6 +141,12 @@ def test_a_coordinate_system_that_would_have_to_be_fetched(tmp_path):
     assert time.perf_counter() - begun < 5
 
 
+def test_a_file_that_is_not_there_is_told_with_the_folder_looked_in(tmp_path):
+    with pytest.raises(InputError) as told:
+        read_table(tmp_path / "survey.gpkg", "survey.gpkg")
+    assert told.value.findings[0].found == f"there is no such file in {tmp_path}"
+
+
 def test_a_network_address_is_no_file(tmp_path):
     for name in ("/vsicurl/http://192.0.2.1/f.gpkg", "http://192.0.2.1/f.gpkg", "PG:host=192.0.2.1", "/vsizip/x.zip"):
         with pytest.raises(InputError, match="no such file"):

@@ -31,6 +31,13 @@ def test_clean_rows_stay_as_they_are(tmp_path):
     assert str(fields.frame.harvest_end.iloc[0].date()) == HARVEST["harvest_end"]
 
 
+def test_that_no_field_says_its_village_is_told_only_where_some_field_is_left(tmp_path):
+    (tmp_path / "one").mkdir()
+    assert only(clean(tmp_path / "one", table([{"field_id": "a"}])), "no_villages").grade == "look"
+    gone = clean(tmp_path, table([{"field_id": "a", "village": "Koumbia", "crop": ""}]))
+    assert kinds(gone) == {"no_crop"}
+
+
 @pytest.mark.parametrize(
     ("row", "what"),
     [
