@@ -5,15 +5,19 @@ import shutil
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
+from urllib.parse import unquote, urlsplit
 
 import geopandas as gpd
 import pytest
 from click.testing import CliRunner
 
 from sourcing.cli import main
-from sourcing.desk.app import open_desk
+from sourcing.desk.app import open_desk, routes
+from sourcing.desk.jobs import job_file
 from sourcing.desk.planpages import TABS
-from sourcing.desk.store import read_json
+from sourcing.desk.shelf import WORK
+from sourcing.desk.store import read_json, write_json
+from sourcing.desk.work import CHECK_FILE
 from sourcing.plan import plan_season
 
 pytestmark = pytest.mark.browser
@@ -22,6 +26,8 @@ DEMO = Path(__file__).resolve().parents[2] / "demo_maps" / "season"
 EVERY = 80
 BURKINA = Path(__file__).resolve().parents[3] / "shared" / "data" / "fields" / "bf_koumbia_jecam_100.gpkg"
 WAIT_MS = 180_000
+PAGES = [r for r in routes() if "GET" in r.methods and not any(part in r.path for part in (".", "{file}", "/assets/"))]
+"""Addresses that show a page of the desk; the others give files."""
 AXE = "async () => (await axe.run(document, {resultTypes: ['violations']})).violations"
 
 
@@ -51,7 +57,7 @@ class Player:
 
     def __init__(self, page, home, axe):
         self.page, self.home, self.axe = page, home, axe
-        self.elsewhere, self.trouble, self.faults = [], [], {}
+        self.elsewhere, self.trouble, self.faults, self.seen = [], [], {}, set()
         page.on("request", lambda r: None if r.url.startswith((home, "data:")) else self.elsewhere.append(r.url))
         page.on("pageerror", lambda e: self.trouble.append(str(e)))
         page.on("console", lambda m: self.trouble.append(m.text) if m.type == "error" else None)
@@ -60,12 +66,16 @@ class Player:
         self.page.goto(self.home + path)
         self.look()
 
-    def look(self):
-        """Runs axe on the page as it is, once for each kind of page, and sees that a phone need not scroll sideways."""
+    def look(self, at_work=False):
+        """Runs axe on the page as it is, and sees that a phone need not scroll sideways.
+
+        A page that shows work is left alone unless `at_work`, since it may go on to another in the midst of it.
+        """
         page = self.page
         page.wait_for_load_state()
-        if page.locator("#work[data-at-work=yes]").count():
+        if page.locator("#work[data-at-work=yes]").count() and not at_work:
             return
+        self.seen.add(unquote(urlsplit(page.url).path))
         page.evaluate(self.axe)
         found = [f"{v['id']}: {v['nodes'][0]['html'][:160]}" for v in page.evaluate(AXE)]
         if found:
@@ -75,6 +85,10 @@ class Player:
         if page.evaluate("document.documentElement.scrollWidth") > 391:
             self.faults[page.url + " on a phone"] = ["wider than the screen"]
         page.set_viewport_size(size)
+
+    def unseen(self):
+        """Addresses of pages that were never looked at."""
+        return [r.path for r in PAGES if not any(r.path_regex.match(path) for path in self.seen)]
 
     def press(self, words):
         self.page.get_by_role("button", name=words).first.click()
@@ -100,6 +114,9 @@ def test_a_season_from_an_empty_folder_to_sheets_and_a_second_survey(chromium, o
     page.fill("#barrels", "6")
     player.press("Make the season")
     player.look()
+    for name in ("survey/fields", "findings", "file", "choose", "accepted", "plan", "work", "compare", "what-if"):
+        player.go(f"/s/Valley/{name}")  # as they are while there is nothing
+    player.go("/s/Valley/survey")
     page.set_input_files("#files", [files / n for n in ("survey.gpkg", "land.gpkg", "houses.gpkg", "relief.tif")])
     player.press("Put into the season")
     player.look()
@@ -185,6 +202,7 @@ def test_a_season_from_an_empty_folder_to_sheets_and_a_second_survey(chromium, o
     # The plan.
     player.go("/s/Valley/plan")
     player.press("Plan the season")
+    player.look(at_work=True)
     player.wait("**/plans/*")
     plan = page.url
     for tab in [t for t in TABS if t]:
@@ -201,6 +219,15 @@ def test_a_season_from_an_empty_folder_to_sheets_and_a_second_survey(chromium, o
     made = folder / "plans" / plan.rsplit("/", 1)[1]
     assert Path(taken.value.path()).read_bytes() == (made / "map.html").read_bytes()
     assert (made / "sheets.pdf").read_bytes()[:4] == b"%PDF"
+
+    # Weighed, with everything that weighing can show.
+    player.go(plan.removeprefix(home) + "/worth")
+    page.check("[name=curve]")
+    page.select_option("#others", "1")
+    player.press("Weigh it")
+    player.wait("**/worth")
+    assert page.locator("img.chart").count() == 1
+    assert page.get_by_text("Other plans, nearly as good").count() == 1
 
     # The command on the same folder gives the same plan, to the digit.
     told = CliRunner().invoke(main, ["plan", str(folder), "--json"])
@@ -269,18 +296,28 @@ def test_a_season_from_an_empty_folder_to_sheets_and_a_second_survey(chromium, o
     page.wait_for_selector("html[lang=fr]")
     player.look()
     player.go("/")
+    write_json(
+        job_file(folder / WORK), {"id": "x", "kind": "plan", "began": "", "state": "failed", "problems": ["No."]}
+    )
+    player.go("/s/Valley/work")
+    player.go("/s/none/survey")
+    assert player.unseen() == []
     assert player.faults == {}
     assert player.elsewhere == []
-    assert [t for t in player.trouble if "422" not in t] == []
+    assert [t for t in player.trouble if "422" not in t and "404" not in t] == []
     context.close()
 
 
-def test_real_smallholder_fields_from_an_empty_season_to_a_plan(chromium, opened, axe):
-    """With nothing but what the desk guesses, in the browser; the command on the same folder gives the same plan."""
+def test_real_smallholder_fields_from_an_empty_season_to_sheets_and_a_second_survey(chromium, opened, axe, tmp_path):
+    """With nothing but what the desk guesses, in the browser; the commands on the same folder give the same."""
     if not BURKINA.exists():
         pytest.skip("the real fields are not beside the project")
+    second = gpd.read_file(BURKINA)
+    others = second["CropType1"].value_counts().index
+    second.loc[:9, "CropType1"] = second.loc[:9, "CropType1"].map(lambda c: others[0] if c != others[0] else others[1])
+    second.iloc[:-5].to_file(tmp_path / "second.gpkg")
     home = opened.address.split("/?")[0]
-    context = chromium.new_context(viewport={"width": 1280, "height": 900})
+    context = chromium.new_context(viewport={"width": 1280, "height": 900}, accept_downloads=True)
     page = context.new_page()
     player = Player(page, home, axe)
     page.goto(opened.address)
@@ -289,13 +326,25 @@ def test_real_smallholder_fields_from_an_empty_season_to_a_plan(chromium, opened
     page.select_option("#region", "west_africa")
     page.fill("#barrels", "4")
     player.press("Make the season")
-    page.set_input_files("#files", [BURKINA])
-    player.press("Put into the season")
-    page.goto(f"{home}/s/Koumbia/survey/fields?file={BURKINA.name}")
-    page.wait_for_selector("table.columns", timeout=WAIT_MS)
-    assert page.input_value('[name="col.crop"]') == "CropType1"
-    player.press("Use this")
-    player.wait("**/findings")
+    folder = Path(opened.server.config.app.app.state.desk.shelf.home) / "Koumbia"
+
+    def planned(file):
+        """Puts a survey in, takes the columns as guessed, plans; the plan's folder."""
+        page.goto(home + "/s/Koumbia/survey")
+        page.set_input_files("#files", [file])
+        player.press("Put into the season")
+        page.goto(f"{home}/s/Koumbia/survey/fields?file={file.name}")
+        page.wait_for_selector("table.columns", timeout=WAIT_MS)
+        assert page.input_value('[name="col.crop"]') == "CropType1"
+        player.press("Use this")
+        player.wait("**/findings")
+        found = read_json(folder / WORK / CHECK_FILE)
+        assert found["kept"] + found["set_aside"] == len(gpd.read_file(file))
+        page.goto(home + "/s/Koumbia/plan")
+        player.press("Plan the season")
+        player.wait("**/plans/*")
+        return folder / "plans" / page.url.rsplit("/", 1)[1]
+
     page.goto(home + "/s/Koumbia/settings/barrels")
     page.fill('[name="placement.seconds"]', "20")
     page.fill('[name="placement.gap"]', "0.3")
@@ -303,13 +352,30 @@ def test_real_smallholder_fields_from_an_empty_season_to_a_plan(chromium, opened
     page.goto(home + "/s/Koumbia/settings/chances")
     page.fill('[name="stress.replays"]', "20")
     player.press("Save")
-    page.goto(home + "/s/Koumbia/plan")
-    player.press("Plan the season")
-    player.wait("**/plans/*")
-    folder = Path(opened.server.config.app.app.state.desk.shelf.home) / "Koumbia"
-    mine = read_json(folder / "plans" / page.url.rsplit("/", 1)[1] / "plan.json")
+    first = planned(BURKINA)
+    mine = read_json(first / "plan.json")
     assert mine["totals"]["char_kg"] > 0
     ours = json.loads(json.dumps(plan_season(folder, datetime(2027, 1, 4, 8, 0, tzinfo=UTC)).record))
     assert {k for k in mine if mine[k] != ours[k]} <= {"made_at", "solve"}
+
+    # Its sheets are taken away as they were written.
+    page.goto(page.url + "/files")
+    with page.expect_download() as taken:
+        page.locator("a[href$='/sheets.pdf?take=1']").click()
+    sheets = Path(taken.value.path()).read_bytes()
+    assert sheets[:4] == b"%PDF"
+    assert sheets == (first / "sheets.pdf").read_bytes()
+
+    # A second survey, planned and compared with the first.
+    then = planned(tmp_path / "second.gpkg")
+    page.goto(f"{home}/s/Koumbia/compare")
+    page.select_option("#first", first.name)
+    page.select_option("#second", then.name)
+    player.press("Compare")
+    player.wait("**/compared/*")
+    kept = read_json(folder / ".desk" / "compared" / f"{first.name}__{then.name}" / "comparison.json")
+    told = CliRunner().invoke(main, ["compare", str(first), str(then), "--quick", "--json"])
+    assert kept["all"] == json.loads(told.stdout)
+    assert {"changed", "gone"} <= set(kept["all"]["counts"])
     assert (player.faults, player.elsewhere, player.trouble) == ({}, [], [])
     context.close()
