@@ -51,6 +51,9 @@ def show_findings(findings: Iterable[Finding], every: bool) -> None:
         return
     for line in summary(found):
         out.print(line, markup=False)
+    reasons = {(f.file, f.row, f.what) for f in found if f.grade == "set_aside"}
+    if len(reasons) > len({(file, row) for file, row, _ in reasons}):
+        out.print("Some rows are set aside for more than one reason.", markup=False)
     if found:
         out.print(
             "\n--all shows every finding; --map FILE.html draws them; --send-back FILE.xlsx writes the rows to mend.",

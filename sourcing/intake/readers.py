@@ -375,7 +375,7 @@ def _read_csv(path: Path, file: str) -> tuple[pd.DataFrame, tuple[Finding, ...]]
         found = f"{len(long)} rows have more cells than the heading (rows {', '.join(map(str, long[:8]))})"
         raise refuse(
             file, "unreadable", found, f"{len(names)} cells in each row",
-            "quote cells that hold the separator, such as a decimal comma",
+            "quote cells that hold the separator, such as a decimal comma; delete lines above the headings",
         )  # fmt: skip
     return frame, tuple(findings)
 
@@ -400,7 +400,7 @@ def _read_sheet(path: Path, file: str, sheet: str) -> tuple[pd.DataFrame, tuple[
         rows: list[tuple[Any, ...]] = []
         blank_run = 0
         for cells in book[sheet or book.sheetnames[0]].iter_rows(values_only=True, max_col=MOST_COLUMNS):
-            if all(c is None or str(c).strip() == "" for c in cells):
+            if not any(_filled(c) for c in cells):
                 blank_run += 1
                 if blank_run > 10_000:
                     break
@@ -411,14 +411,25 @@ def _read_sheet(path: Path, file: str, sheet: str) -> tuple[pd.DataFrame, tuple[
                 raise refuse(file, "too_big", f"more than {MOST_ROWS} rows", "fewer", "split the file")
     finally:
         book.close()
-    while rows and all(c is None or str(c).strip() == "" for c in rows[-1]):
+    while rows and not any(_filled(c) for c in rows[-1]):
         rows.pop()
-    while rows and all(c is None or str(c).strip() == "" for c in rows[0]):
+    while rows and not any(_filled(c) for c in rows[0]):
         rows.pop(0)
     if not rows:
         raise refuse(file, "empty_file", "the sheet is empty", "a heading and rows", "name the right sheet as layer")
     width = max(len(r) for r in rows)
     names = [str(c).strip() if c is not None else "" for c in rows[0]] + [""] * (width - len(rows[0]))
+    unnamed = [i for i in range(width) if not names[i] and any(_filled(r[i]) for r in rows[1:] if i < len(r))]
+    headings = sum(map(bool, names))
+    if len(unnamed) > headings:  # a title over the table, or headings of several rows
+        raise refuse(
+            file, "no_headings", f"its first row has {headings} heading{'s' * (headings != 1)} over {headings + len(unnamed)} columns that "
+            f"hold something ({', '.join(n for n in names if n)})",
+            "one row of headings, one over each column, and nothing above it",
+            "delete the rows above the headings and unmerge their cells",
+        )  # fmt: skip
+    for i in unnamed:
+        names[i] = f"column {i + 1}"
     keep = [i for i, n in enumerate(names) if n]
     body = [[r[i] if i < len(r) else None for i in keep] for r in rows[1:]]
     frame = pd.DataFrame(body, columns=_unique([names[i] for i in keep]), dtype=object)
@@ -427,6 +438,10 @@ def _read_sheet(path: Path, file: str, sheet: str) -> tuple[pd.DataFrame, tuple[
         found = f"{formulas} cells hold formula text in place of a value"
         findings.append(look(file, "formula", found, "plain values", "paste the column as values"))
     return frame, tuple(findings)
+
+
+def _filled(cell: object) -> bool:
+    return cell is not None and str(cell).strip() != ""
 
 
 def _unique(names: list[str]) -> list[str]:
@@ -540,7 +555,7 @@ def _with_crs(table: Table, file: str, crs: str, plain: bool) -> Table:
         note = look(file, "crs_assumed", found, "longitude, latitude", "set crs under [layers] if it is another")
         return replace(table, frame=frame.set_crs("EPSG:4326"), findings=(*table.findings, note))
     low, high = (finite.min(axis=0), finite.max(axis=0)) if len(finite) else (np.zeros(2), np.zeros(2))
-    span = f"x {low[0]:.6g} to {high[0]:.6g}, y {low[1]:.6g} to {high[1]:.6g}"
+    span = f"x {low[0]:,.0f} to {high[0]:,.0f}, y {low[1]:,.0f} to {high[1]:,.0f}"
     hint = "these look like degrees: crs = 'EPSG:4326' may be right" if degrees else "these look like metres on a grid"
     raise refuse(
         file, "no_crs", f"the file does not say its coordinate system ({span}; {hint})",

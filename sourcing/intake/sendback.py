@@ -48,13 +48,12 @@ def summary(findings: Iterable[Finding]) -> list[str]:
         if first.row is None and len(members) == 1:
             lines.append(f"{GRADES[grade].replace('_', ' ')}: {first.sentence()}")
             continue
-        rows = [str(f.row) for f in members if f.row is not None]
+        rows = list(dict.fromkeys(str(f.row) for f in members if f.row is not None))  # a row may have several
         named = ", ".join(rows[:_ROWS_NAMED]) + ("…" if len(rows) > _ROWS_NAMED else "")
-        count = f"{len(members)} row{'s' if len(members) > 1 else ''}"
+        count = f"{len(rows)} row{'s' if len(rows) > 1 else ''} ({named})" if rows else f"{len(members)} times"
         kind = what.replace("_", " ")
         lines.append(
-            f"{GRADES[grade].replace('_', ' ')}: {file}: {kind}: {count} ({named}), such as: {first.found}. "
-            f"To do: {first.to_do}"
+            f"{GRADES[grade].replace('_', ' ')}: {file}: {kind}: {count}, such as: {first.found}. To do: {first.to_do}"
         )
     return lines
 

@@ -182,7 +182,7 @@ def read_layer(folder: Path, kind: str, layer: Layer, box: Box | None = None) ->
     table = read_table(path, layer.file, layer.layer, layer.crs, wanted, box)
     faults: list[Finding] = []
     frame = table.frame
-    theirs = [str(c) for c in frame.columns if c != frame.geometry.name] if table.has_shapes else list(frame.columns)
+    theirs = [str(c) for c in frame.columns if c != frame.geometry.name]
     names = _match(layer, kind, theirs, known, faults, shaped=table.has_shapes)
     renamed = _rename(frame, names, known, keep_rest=kind != "fields")
     numbers = table.numbers if table.numbers is not None else np.arange(1, len(frame) + 1, dtype=np.int64)
@@ -191,8 +191,11 @@ def read_layer(folder: Path, kind: str, layer: Layer, box: Box | None = None) ->
         if known and kind == "fields" and name not in known:
             faults.append(_unknown_name(layer.file, f"fixed.{name}", name, known))
         renamed[name] = value
+    notes = table.findings
     if kind == "fields" and {"lon", "lat", "field_id"} <= set(renamed.columns) and not faults:
-        renamed = areas_from_corners(renamed)
+        corners, renamed = renamed, areas_from_corners(renamed)
+        if len(renamed) < len(corners):
+            notes = (*notes, *_corners_left_out(layer.file, corners))
     has_shapes = table.has_shapes and "geometry" in renamed.columns
     missed = {ours for ours in layer.columns if ours in known and ours not in renamed.columns}  # told already
     faults += _lacking(
@@ -200,12 +203,12 @@ def read_layer(folder: Path, kind: str, layer: Layer, box: Box | None = None) ->
     )
     if len(renamed) == 0 and kind == "fields" and box is None:
         faults += refuse(layer.file, "empty_file", "it holds no row", "one field at least", "check the file").findings
-    if faults:
-        raise InputError(faults)
+    if faults:  # that another sheet or layer was not read may be why
+        raise InputError([*faults, *(note for note in notes if note.what == "many_layers")])
     units = {ours: unit for heading, ours in names.items() if (unit := _unit(heading, known.get(ours)))}
     units |= dict(layer.units)
     digest = sha256_of(path) if box is None else ""
-    return RawLayer(kind, layer.file, digest, len(renamed), renamed, units, table.findings)
+    return RawLayer(kind, layer.file, digest, len(renamed), renamed, units, notes)
 
 
 def _shape_headings(layer: Layer, known: Mapping[str, Column]) -> dict[str, tuple[str, ...]]:
@@ -355,3 +358,23 @@ def areas_from_corners(frame: gpd.GeoDataFrame) -> gpd.GeoDataFrame:
     blank = gpd.GeoSeries(np.full(len(loose), None, dtype=object), crs=frame.crs)
     joined = pd.concat([whole[named], loose.set_geometry(blank)], ignore_index=True)
     return gpd.GeoDataFrame(joined, geometry="geometry", crs=frame.crs)
+
+
+def _corners_left_out(file: str, frame: gpd.GeoDataFrame) -> list[Finding]:
+    """Corners whose longitude or latitude is no number: each is told at the first row of its field."""
+    ids = as_text(frame["field_id"])
+    rows = frame["row"].to_numpy()
+    first = pd.Series(rows).groupby(ids).transform("min").to_numpy()
+    found = []
+    for name in ("lon", "lat"):
+        _, bad = as_numbers(frame[name])
+        text = as_text(frame[name])
+        found += [
+            Finding(
+                "mended", file, int(first[i]), "bad_corner",
+                f"in row {rows[i]} {name} is '{text[i]}'; that corner was left out", "degrees as a number, such as "
+                "30.5125", "write degrees with decimals, or walk the boundary again", ids[i],
+            )
+            for i in np.flatnonzero(bad & (ids != ""))
+        ]  # fmt: skip
+    return found

@@ -2,12 +2,14 @@ import zipfile
 
 import geopandas as gpd
 import numpy as np
+import openpyxl
 import pandas as pd
 import pytest
 import shapely
 
-from sourcing.errors import InputError
+from sourcing.errors import Finding, InputError
 from sourcing.intake.readers import geoshape_to_shape, read_table, shapes_from_text
+from sourcing.intake.sendback import summary
 from tests.surveys import DATA, HARVEST, clean, kinds, season, square, table
 
 
@@ -169,8 +171,6 @@ def test_two_sheets_and_formula_text_are_told(tmp_path):
 
 
 def test_a_formula_never_worked_out_is_a_blank_and_its_row_is_set_aside(tmp_path):
-    import openpyxl
-
     book = openpyxl.Workbook()
     book.active.append(["wkt", "crop"])
     book.active.append([square().wkt, '=HYPERLINK("http://x","maize")'])
@@ -207,8 +207,6 @@ def test_a_season_and_a_file_that_disagree_on_the_coordinate_system(tmp_path):
 
 
 def test_headings_that_come_twice_in_a_sheet(tmp_path):
-    import openpyxl
-
     book = openpyxl.Workbook()
     for row in (["wkt", "crop", "crop", None], [square().wkt, "maize", "cotton", "x"]):
         book.active.append(row)
@@ -216,6 +214,59 @@ def test_headings_that_come_twice_in_a_sheet(tmp_path):
     fields = clean(tmp_path, None, season(layers={"fields": {"file": "f.xlsx", "fixed": HARVEST}}))
     assert fields.frame.crop.tolist() == ["maize"]
     assert "one_shape_two_crops" not in kinds(fields)
+
+
+def sheet_of(path, *rows, merged=(), name=None):
+    """A workbook with these rows; with `name`, in a second sheet of that name, behind one of notes."""
+    book = openpyxl.Workbook()
+    book.active.append(["notes"])
+    page = book.create_sheet(name) if name else book.active
+    if not name:
+        page.delete_rows(1)
+    for row in rows:
+        page.append(row)
+    for cells in merged:
+        page.merge_cells(cells)
+    book.save(path)
+
+
+def test_a_title_over_the_headings_of_a_sheet_is_told_as_what_it_is(tmp_path):
+    rows = (["Survey of Ode", None, None], ["wkt", "crop", "harvest_end"], [square().wkt, "maize", "2027-05-10"])
+    sheet_of(tmp_path / "f.xlsx", *rows, merged=["A1:C1"])
+    with pytest.raises(InputError, match=r"1 headings? over 3 columns.*Survey of Ode.*above the headings and unmerge"):
+        read_table(tmp_path / "f.xlsx", "f.xlsx")
+
+
+def test_what_stands_under_no_heading_in_a_sheet_keeps_a_name(tmp_path):
+    sheet_of(tmp_path / "f.xlsx", ["wkt", "crop", None], [square().wkt, "maize", "x"])
+    assert read_table(tmp_path / "f.xlsx", "f.xlsx").frame["column 3"].tolist() == ["x"]
+
+
+def test_that_another_sheet_was_read_is_told_with_what_it_lacks(tmp_path):
+    sheet_of(tmp_path / "f.xlsx", ["wkt", "crop"], [square().wkt, "maize"], name="fields of Ode")
+    with pytest.raises(InputError, match=r"columns are notes\.(.|\n)*fields of Ode; 'Sheet' was read") as caught:
+        clean(tmp_path, None, season(layers={"fields": {"file": "f.xlsx", "fixed": HARVEST}}))
+    assert {f.what for f in caught.value.findings} >= {"missing_column", "many_layers"}
+
+
+def test_a_corner_that_is_no_number_is_told_and_never_dropped_in_silence(tmp_path):
+    corners = [("30", "-15"), ("30.001", "-15"), ("30°0.06'E", "-14.999"), ("30.001", "-14.999"), ("30", "-14.999")]
+    lines = ["field_id,crop,lon,lat", *(f"A,maize,{x},{y}" for x, y in corners)]
+    (tmp_path / "f.csv").write_text("\n".join([*lines, "B,maize,,", 'B,maize,30°1\'E,"15°S"']), encoding="utf-8")
+    fields = clean(tmp_path, None, season(layers={"fields": {"file": "f.csv", "fixed": HARVEST}}))
+    assert fields.frame.index.tolist() == ["A"]
+    told = [(f.row, f.found) for f in fields.findings if f.what == "bad_corner"]
+    assert (1, "in row 3 lon is '30°0.06'E'; that corner was left out") in told
+    assert {row for row, _ in told} == {1, 6}
+    assert "no_geometry" in kinds(fields)
+
+
+def test_faults_of_one_row_count_as_one_row():
+    cells = ("harvest_start", "harvest_end")
+    many = [Finding("set_aside", "f.csv", 7, "bad_date", f"{cell} is 'x'", "a day", "mend the day") for cell in cells]
+    assert summary(many) == [
+        "set aside: f.csv: bad date: 1 row (7), such as: harvest_start is 'x'. To do: mend the day."
+    ]
 
 
 def test_clean_data_in_the_same_data_out(tmp_path):
