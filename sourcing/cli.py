@@ -351,13 +351,10 @@ def explain_figure(plan_folder: Path, figure: str, as_json: bool) -> None:
     """Where a FIGURE of a plan comes from: its parts, the figures of the trade behind it, the files.
 
     FIGURE is totals.NAME, village.ID.NAME, site.ID.NAME, the name of a figure of the trade, or a path into plan.json
-    such as money.parts.villages.tending.amount, workshop.weeks.2027-W20.flour_kg, climate.energy.meals.likely or
-    chances.season.char_kg.p10; what is misspelt is answered with the nearest names.
+    such as money.parts.villages.tending.amount, workshop.weeks.2027-W20.flour_kg, climate.energy.meals.likely,
+    chances.season.char_kg.p10 or solve.gap; what is misspelt is answered with the nearest names.
     """
-    path = plan_folder / "plan.json" if plan_folder.is_dir() else plan_folder
-    if not path.exists():
-        raise UsageError(f"{plan_folder} is no plan folder: it holds no plan.json")
-    found = whence(json.loads(path.read_text(encoding="utf-8")), figure)
+    found = whence(read_record(plan_folder if plan_folder.is_dir() else plan_folder.parent), figure)
     if as_json:
         click.echo(json.dumps(dataclasses.asdict(found), ensure_ascii=False, indent=1, default=str))
     else:

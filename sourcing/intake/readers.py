@@ -422,9 +422,10 @@ def _read_sheet(path: Path, file: str, sheet: str) -> tuple[pd.DataFrame, tuple[
     unnamed = [i for i in range(width) if not names[i] and any(_filled(r[i]) for r in rows[1:] if i < len(r))]
     headings = sum(map(bool, names))
     if len(unnamed) > headings:  # a title over the table, or headings of several rows
+        plural = "s" * (headings != 1)
         raise refuse(
-            file, "no_headings", f"its first row has {headings} heading{'s' * (headings != 1)} over {headings + len(unnamed)} columns that "
-            f"hold something ({', '.join(n for n in names if n)})",
+            file, "no_headings", f"its first row has {headings} heading{plural} over {headings + len(unnamed)} columns "
+            f"that hold something ({', '.join(n for n in names if n)})",
             "one row of headings, one over each column, and nothing above it",
             "delete the rows above the headings and unmerge their cells",
         )  # fmt: skip

@@ -100,7 +100,7 @@ def trace(record: Record, figure: str) -> Trace:
             f"nothing is known of '{figure}'"
             + (f"; near it: {', '.join(near)}" if near else "")
             + ". There are totals.NAME, village.ID.NAME and site.ID.NAME, with NAME one of "
-            + f"{', '.join(sorted(_KINDS))}, and every figure under values_used"
+            + f"{', '.join(sorted(_KINDS))}, and every figure of the trade under values_used"
         )
     parts = sorted(kind.parts(scope), key=lambda p: -abs(p.amount))
     reckoned = kind.total(scope, parts)

@@ -21,7 +21,7 @@ from sourcing.season.ledgertrace import of_money, of_workshop
 from sourcing.season.trace import Part, Record, Trace, inputs_of, recorded_values, trace
 from sourcing.weeks import Calendar
 
-SECTIONS = ("money", "workshop", "climate", "chances", "prices")
+SECTIONS = ("solve", "money", "workshop", "climate", "chances", "prices")
 _NEAREST = 5
 
 
@@ -32,7 +32,10 @@ def whence(record: Record, figure: str, again: Again | None = None) -> Trace:
     """
     head = figure.partition(".")[0]
     if head not in SECTIONS:
-        return trace(record, figure)
+        try:
+            return trace(record, figure)
+        except UsageError as exc:
+            raise UsageError(f"{exc}. {_more(record)}") from None
     known = dict(_leaves(record, head))
     if figure not in known:
         near = difflib.get_close_matches(figure, known, n=_NEAREST, cutoff=0.3)
@@ -54,6 +57,13 @@ def whence(record: Record, figure: str, again: Again | None = None) -> Trace:
 def figure_names(record: Record) -> tuple[str, ...]:
     """Names of all figures of the sections that this room explains, in the order of the record."""
     return tuple(name for head in SECTIONS for name, _ in _leaves(record, head))
+
+
+def _more(record: Record) -> str:
+    """What this room explains besides, in one sentence: of each section how many figures, and one of them."""
+    found = {head: [name for name, _ in _leaves(record, head)] for head in SECTIONS}
+    told = (f"{head}.… ({len(names)}, such as {names[0]})" for head, names in found.items() if names)
+    return f"There are too: {'; '.join(told)}"
 
 
 def _leaves(record: Record, head: str) -> Iterator[tuple[str, float]]:
@@ -85,6 +95,29 @@ def _row_name(row: Mapping[str, Any], at: int) -> str:
         told = (str(row[k]).replace(" ", "_") for k in ("kind", "village", "about", "first_week") if row[k])
         return ".".join(told)
     return str(row.get("week", row.get("kind", at)))
+
+
+# --- the proof -------------------------------------------------------------------------------------------------------
+
+_PROOF = MappingProxyType({
+    "value": "What the plan was looked for, in the unit of solve.goal.",
+    "bound": "The optimiser's proven bound: no plan of this season and these settings can be worth more, or cost less.",
+    "gap": "How far the bound lies from the plan, over what the plan is worth.",
+    "seconds": "How long the search took.",
+})  # fmt: skip
+
+
+def _of_solve(again: Again, path: list[str]) -> Found:
+    """How good the plan is proven to be; only the gap follows from the record, the rest is the search's own."""
+    (name,) = path
+    solve = again.record["solve"]
+    goal = again.settings.season.currency if solve["goal"] in ("margin", "clear") else "kg"
+    if name != "gap":
+        return Found(_PROOF[name], "s" if name == "seconds" else goal)
+    value, bound = float(solve["value"]), float(solve["bound"])
+    parts = (Part(f"solve.bound, {goal}", bound), Part(f"solve.value, {goal}", value))
+    reckoned = abs(bound - value) / abs(value) if value else float(solve["gap"])
+    return Found(_PROOF[name], "share", parts, reckoned=reckoned)
 
 
 # --- air --------------------------------------------------------------------------------------------------------------
@@ -222,6 +255,7 @@ def _of_prices(again: Again, path: list[str]) -> Found:
     )  # fmt: skip
 
 
-_EXPLAINED = MappingProxyType(
-    {"money": of_money, "workshop": of_workshop, "climate": _of_climate, "chances": _of_chances, "prices": _of_prices}
-)
+_EXPLAINED = MappingProxyType({
+    "solve": _of_solve, "money": of_money, "workshop": of_workshop, "climate": _of_climate, "chances": _of_chances,
+    "prices": _of_prices,
+})  # fmt: skip

@@ -43,7 +43,8 @@ def test_every_number_is_explained_and_what_is_reckoned_again_agrees(record):
         if not found.agrees:
             wrong.append((name, found.value, found.reckoned))
     assert wrong == []
-    drawn = [n for n in figure_names(record) if n.startswith(("chances.", "prices.")) and ".plan" not in n]
+    told = ("chances.", "prices.", "solve.value", "solve.bound", "solve.seconds")
+    drawn = [n for n in figure_names(record) if n.startswith(told) and ".plan" not in n]
     assert again >= len(figure_names(record)) - len(drawn) - 3
 
 
@@ -80,6 +81,23 @@ def test_a_misspelt_name_is_answered_with_the_nearest(record):
         whence(record, "money.parts.villages.tendig.amount")
     with pytest.raises(UsageError, match="nothing is known"):
         whence(record, "totals.nothing")
+
+
+def test_a_name_like_nothing_is_answered_with_all_that_can_be_explained(record):
+    with pytest.raises(UsageError) as caught:
+        whence(record, "WRONGNAME")
+    for name in ("totals.NAME", "char_kg", *(f"{head}.…" for head in SECTIONS if record[head]), "money.margin"):
+        assert name in str(caught.value)
+    assert ("workshop.…" in str(caught.value)) == (record["workshop"] is not None)
+
+
+def test_how_good_a_plan_is_proven_to_be_is_explained(record):
+    gap = whence(record, "solve.gap")
+    assert gap.agrees
+    assert [p.words.split(",")[0] for p in gap.parts] == ["solve.bound", "solve.value"]
+    widened = {**record, "solve": {**record["solve"], "bound": record["solve"]["bound"] * 2}}
+    assert not whence(widened, "solve.gap").agrees
+    assert whence(record, "solve.bound").unit == "crowns"
 
 
 def test_a_plan_without_a_workshop_says_so():
