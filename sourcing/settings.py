@@ -244,9 +244,10 @@ class PlacementSettings(Section):
     gap: Annotated[float, Field(gt=0, lt=1)] = 0.005
     """Stop when the plan is proven to be within this share of the best possible."""
     seconds: Positive = 60.0
-    """Stop after this long with the best plan so far [s]."""
+    """Stop after this long with the best plan so far [s]. On a usual laptop the search ends by itself a little before,
+    and then the same season gives the same plan on any computer."""
     seed: int = 1
-    """Seed of the optimiser's own choices, so that a run can be repeated."""
+    """Seed of the optimiser's own choices; another one gives another plan, about as good."""
 
 
 class MovesSettings(Section):

@@ -15,8 +15,12 @@ from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints
 from sourcing.placement.model import Model, build, likely_links, missing_links
 from sourcing.placement.split import SETTLING_S, improve, settled, sound
 
-Status = Literal["optimal", "within_gap", "time", "interrupted"]
+Status = Literal["optimal", "within_gap", "effort", "time", "interrupted"]
 Progress = Callable[[str, float, float], None]
+CORES = 2
+"""Clusters are solved side by side on so many of a usual laptop's cores; more are done sooner, with the same plan."""
+SEARCH_SHARE = 0.6
+"""The search's effort is this share of the time it may take: the rest is for relaxations and for slower machines."""
 WHOLE_AT_ONCE = 4000
 """Up to so many variables the work is solved whole; and so is a single week, which has nothing to be split by."""
 ROUGH = 1e-5
@@ -32,7 +36,8 @@ class Placement:
     """A plan, as plain arrays. `u` is given by its entries above zero (`work_*`)."""
 
     status: Status
-    """optimal: proven best; within_gap: proven within the gap asked for; time, interrupted: best so far."""
+    """optimal: proven best; within_gap: proven within the gap asked for; the others: best so far, ended by the effort
+    (then the same on every machine), by the clock, or by Ctrl-C."""
     goal: Goal
     value: float
     """Value of the goal: currency, kg of char, currency spent ('clear'), or the weighted sum."""
@@ -63,6 +68,8 @@ class Placement:
     """Arc, week and kg (at readiness) of each carry, each shape (C,); over weeks they sum to `x`."""
     carry_week: Ints
     carry_kg: Floats
+    effort_s: float = 0.0
+    """What the search took, counted: about the seconds of a laptop's core [s]."""
 
     @property
     def deployed(self) -> tuple[int, ...]:
@@ -75,18 +82,22 @@ def solve(
     *,
     gap: float = 0.005,
     seconds: float = 60.0,
+    effort_s: float | None = None,
     seed: int = 1,
     progress: Progress | None = None,
     map: Callable[..., Iterable[Any]] = map,
 ) -> Placement:
     """The best placement found within `seconds`, or the first proven within `gap` of the best.
 
+    The search's effort is counted (see the room `engine`): `effort_s` of all cores together [s], or as much as lets it
+    end before `seconds` on a usual laptop with two cores. Then the same question has the same answer on every machine;
+    where the clock ends it, `status` says so.
     Small work is handed to HiGHS whole; large work is split (see the room `split`), its pieces solved through `map`: a
     thread pool's or process pool's `map` solves them side by side. `progress(step, value, bound)` is told of each step.
     Ctrl-C ends the search like the end of the time: the best plan so far comes back, with its true gap.
     Raises NoPlanError when no plan is possible, or none was found in time.
     """
-    clock = _Clock(seconds)
+    clock = _Clock(seconds, CORES * SEARCH_SHARE * seconds if effort_s is None else effort_s)
     model = likely_links(instance, build(instance))
     tell = progress or (lambda step, value, bound: None)
     if model.shape[1] <= WHOLE_AT_ONCE or instance.weeks == 1:
@@ -95,11 +106,12 @@ def solve(
 
 
 class _Clock:
-    """Time spent and left."""
+    """Time spent and left, and the effort that may be spent."""
 
-    def __init__(self, seconds: float) -> None:
+    def __init__(self, seconds: float, effort_s: float) -> None:
         self.began = time.monotonic()
         self.until = self.began + seconds
+        self.effort_s = effort_s
 
     @property
     def spent(self) -> float:
@@ -117,19 +129,19 @@ def _at_once(it: Instance, model: Model, gap: float, clock: _Clock, seed: int, t
         raise NoPlanError("no plan can meet all the wishes at once")
     tell("relaxed", np.nan, model.sign * relaxation.bound)
     left = 0.0 if relaxation.end == "interrupted" else clock.left
-    outcome = engine.run(model, seconds=left, gap=gap, seed=seed)
+    outcome = engine.run(model, seconds=left, effort_s=clock.effort_s / CORES, gap=gap, seed=seed)
     if outcome.end == "infeasible":
         raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
     z = _best(model, [None if outcome.z is None else settled(model, outcome.z)])
     bound = max(relaxation.bound, outcome.bound)
-    end = relaxation.end if relaxation.end == "interrupted" else outcome.end
-    return read(it, model, z, bound, gap, clock.spent, end)
+    end = relaxation.end if relaxation.end in ("interrupted", "time") else outcome.end
+    return read(it, model, z, bound, gap, clock.spent, end, relaxation.effort_s + outcome.effort_s)
 
 
 def _split(
     it: Instance, model: Model, gap: float, clock: _Clock, seed: int, tell: Progress, map: Callable[..., Iterable[Any]]
 ) -> Placement:
-    """Large work: the relaxation by interior point, then clusters of sites, then, where time is left, the whole."""
+    """Large work: the relaxation by interior point, then clusters of sites, then, with what is left, the whole."""
     relaxation = engine.run(model, seconds=0.8 * clock.left, seed=seed, relaxed=True, interior=True, rough=ROUGH)
     if relaxation.end == "infeasible":
         raise NoPlanError("no plan can meet all the wishes at once")
@@ -138,26 +150,31 @@ def _split(
     tell("relaxed", np.nan, model.sign * bound)
     start = model.lower if relaxation.z is None else relaxation.z
     plans: list[Floats | None] = [_as_before(it, model, clock.left)]
+    left = clock.effort_s
     try:
-        passes = improve(it, model, start, bound, gap=gap, until=clock.until, seed=seed, map=map)
+        passes = improve(it, model, start, bound, gap=gap, effort_s=left, until=clock.until, seed=seed, map=map)
         for found in passes if end != "interrupted" else ():
-            end = found.end
+            end, left = found.end, found.effort_s
             plans.append(found.z)
             if found.z is not None:
                 tell("clusters", model.sign * found.objective, model.sign * bound)
                 if found.objective - bound <= gap * abs(found.objective):
-                    return read(it, model, found.z, bound, gap, clock.spent, end)
+                    took = relaxation.effort_s + clock.effort_s - left
+                    return read(it, model, found.z, bound, gap, clock.spent, end, took)
     except KeyboardInterrupt:
         end = "interrupted"
-    if end != "interrupted" and clock.left > 1.0:
+    if end != "interrupted" and left > 0 and clock.left > 1.0:
         best = _best_or_none(model, plans)
-        outcome = engine.run(model, seconds=clock.left, gap=gap, seed=seed, start=best)
+        outcome = engine.run(model, seconds=clock.left, effort_s=left / CORES, gap=gap, seed=seed, start=best)
         if outcome.end == "infeasible":
             raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
-        bound, end = max(bound, outcome.bound), outcome.end
+        bound, end, left = max(bound, outcome.bound), outcome.end, left - outcome.effort_s
         if outcome.z is not None and (best is None or float(model.cost @ outcome.z) < float(model.cost @ best)):
             plans.append(settled(model, outcome.z, max(SETTLING_S, clock.left)))
-    return read(it, model, _best(model, plans), bound, gap, clock.spent, end)
+    if end != "interrupted" and (clock.left <= 0 or relaxation.end == "time"):
+        end = "time"
+    took = relaxation.effort_s + clock.effort_s - left
+    return read(it, model, _best(model, plans), bound, gap, clock.spent, end, took)
 
 
 def _as_before(it: Instance, model: Model, seconds: float) -> Floats | None:
@@ -216,7 +233,10 @@ def strengthen(it: Instance, model: Model, seconds: float, seed: int) -> tuple[M
     return model, replace(outcome, bound=max(best, outcome.bound))
 
 
-def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, seconds: float, end: engine.End) -> Placement:
+def read(
+    it: Instance, model: Model, z: Floats, bound: float, gap: float, seconds: float, end: engine.End,
+    effort_s: float = 0.0,
+) -> Placement:  # fmt: skip
     """A placement from the values of the variables; mass is conserved to rounding."""
     g = model.groups
     x = np.where(z[model.columns["x"]] > SMALL_MASS_KG, z[model.columns["x"]], 0.0)
@@ -242,9 +262,8 @@ def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, second
     share = abs(best - value) / max(abs(value), 1e-9) if np.isfinite(best) else np.inf
     if share < 1e-9:
         share = 0.0
-    status: Status = "optimal" if share <= 1e-6 else "within_gap" if share <= gap else "time"
-    if status == "time" and end == "interrupted":
-        status = "interrupted"
+    unproven: Status = end if end in ("time", "interrupted") else "effort"
+    status: Status = "optimal" if share <= 1e-6 else "within_gap" if share <= gap else unproven
     klass, spent = g.klass[g.u_group], float(model.spending @ z)
     kept = u * g.keep(it)
     return Placement(
@@ -268,6 +287,7 @@ def read(it: Instance, model: Model, z: Floats, bound: float, gap: float, second
         carry_arc=arc,
         carry_week=week,
         carry_kg=kg,
+        effort_s=effort_s,
     )
 
 

@@ -37,8 +37,12 @@ GROWTH = 1.7
 """How much larger the clusters of each further pass are."""
 WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
-LATER_SHARE = {False: 1 / 3, True: 1 / 8}
-"""Most of the time left that a cluster of a later pass may take; less where crews make clusters hard to prove."""
+FIRST_SHARE = 2.0
+"""Most of what effort there is for each cluster that a cluster of the first pass may take: many take little."""
+LATER_SHARE = {False: 1 / 6, True: 1 / 16}
+"""Most of the effort left that a cluster of a later pass may take; less where crews make clusters hard to prove."""
+LEAST_EFFORT_S = 0.2
+"""What a cluster may always take [s]."""
 SPAN_SITES, SPAN_WEEKS = 4.0, 0.25
 """Where crews are paid by the week, every other pass frees only some weeks, this share of the season, of so many times
 as many sites: which sites have a crew in which weeks is a matter between many sites and few weeks."""
@@ -62,11 +66,11 @@ HALF, ALMOST_NONE = 0.5, 0.02
 
 @dataclass(frozen=True)
 class Task:
-    """One cluster's program, and how long and how well to solve it."""
+    """One cluster's program, and with what effort and how well to solve it."""
 
     model: Model
     start: Floats | None
-    seconds: float
+    effort_s: float
     gap: float
     slack: float
     """Absolute gap that is good enough."""
@@ -79,12 +83,13 @@ class Task:
 
 def solve_task(task: Task) -> engine.Outcome:
     """A cluster in whole barrels, made exactly whole."""
-    seconds = min(task.seconds, task.until - time.monotonic())
+    seconds = task.until - time.monotonic()
     if seconds <= 0 or task.halt.asked:
         return engine.Outcome("interrupted" if task.halt.asked else "time", None, INF, -INF, None, 0.0)
     outcome = engine.run(
-        task.model, seconds=seconds, gap=task.gap, slack=task.slack, seed=task.seed, start=task.start, halt=task.halt
-    )
+        task.model, seconds=seconds, effort_s=task.effort_s, gap=task.gap, slack=task.slack, seed=task.seed,
+        start=task.start, halt=task.halt,
+    )  # fmt: skip
     if outcome.z is None or not task.model.whole.any():
         return outcome
     left = 0.0 if outcome.end == "interrupted" else task.until - time.monotonic()
@@ -295,6 +300,8 @@ class Work:
     owner: Ints
     z: Floats
     activity: Floats
+    effort_s: float
+    """What the clusters may still take together [s]."""
     halt: engine.Stop = field(default_factory=engine.Stop)
 
 
@@ -373,6 +380,8 @@ class Pass:
     z: Floats | None
     objective: float
     end: engine.End
+    effort_s: float
+    """What effort is left."""
 
 
 @dataclass(frozen=True)
@@ -404,6 +413,7 @@ def improve(
     bound: float,
     *,
     gap: float,
+    effort_s: float,
     until: float,
     seed: int,
     map: Callable[..., Iterable[Any]],
@@ -411,6 +421,7 @@ def improve(
 ) -> Iterator[Pass]:
     """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan.
 
+    Ends when `effort_s` is spent by all clusters together, whatever the machine, or by the clock at `until`.
     Raises KeyboardInterrupt where Ctrl-C comes before there is anything to keep.
     """
     draw = np.random.default_rng(seed)
@@ -420,16 +431,20 @@ def improve(
     used = start.used
     z = np.clip(start.z, start.lower, start.upper)
     narrow = replace(model, lower=start.lower, upper=start.upper)
-    work = Work(narrow, columns, owners(it, model), z, columns @ z)
+    work = Work(narrow, columns, owners(it, model), z, columns @ z, effort_s)
     crews = bool(it.crew_cost.any())
     turn = Turn(max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0), 0.5 * used.sum() if crews else INF)
-    while turn.first or (time.monotonic() < until and turn.calm < 2 and (crews or turn.size < 0.7 * used.sum())):
+    while turn.first or (
+        work.effort_s > 0 and time.monotonic() < until and turn.calm < 2 and (crews or turn.size < 0.7 * used.sum())
+    ):
         before = float(model.cost @ work.z)
         groups = clusters(it, links, round(turn.size * SPAN_SITES if turn.by_weeks else turn.size), draw, used)
         freed = spans(it, model, draw) if turn.by_weeks else [None]
         slack = 0.5 * gap * abs(bound) / max(len(groups) * len(freed), 1)
         end: engine.End = "optimal"
         for held, at in product(freed, range(0, len(groups), WAVE)):
+            if not turn.first and work.effort_s <= 0:
+                break
             end = _wave(work, groups[at : at + WAVE], len(groups) - at, turn.first, gap, slack, until, seed, map, held)
             if end == "interrupted":
                 for sites in groups[at + WAVE :] if turn.first else []:
@@ -438,7 +453,7 @@ def improve(
             if told is not None and not turn.first:
                 told(float(model.cost @ work.z) + model.offset)
         now = float(model.cost @ work.z)
-        yield Pass(work.z.copy() if sound(model, work.z) else None, now + model.offset, end)
+        yield Pass(work.z.copy() if sound(model, work.z) else None, now + model.offset, end, work.effort_s)
         if end == "interrupted":
             return
         turn = turn.after(before - now > slack, crews)
@@ -467,11 +482,11 @@ def _wave(
     work: Work, wave: list[Ints], left: int, first: bool, gap: float, slack: float, until: float, seed: int,
     map: Callable[..., Iterable[Any]], held: npt.NDArray[np.bool_] | None = None,
 ) -> engine.End:  # fmt: skip
-    remaining, hard = max(until - time.monotonic(), 0.0), "on" in work.model.columns
-    seconds = max(0.2, min(remaining, 4.0 * remaining / left if first else remaining * LATER_SHARE[hard]))
+    share = min(FIRST_SHARE / left, 1.0) if first else LATER_SHARE["on" in work.model.columns]
+    effort_s = max(work.effort_s * share, LEAST_EFFORT_S)
     cut = pieces(work, wave, held)
     near = gap if first else gap / 3
-    tasks = [Task(p, None if first else work.z[free], seconds, near, slack, seed, until, work.halt) for free, p in cut]
+    tasks = [Task(p, None if first else work.z[free], effort_s, near, slack, seed, until, work.halt) for free, p in cut]
     end: engine.End = "optimal"
     done = 0
     try:
@@ -482,6 +497,7 @@ def _wave(
             elif first and outcome.z is None:
                 _clear_out(work, wave[done])
             done += 1
+            work.effort_s = max(work.effort_s - outcome.effort_s, 0.0)
             if outcome.end == "interrupted":
                 end = "interrupted"
     except KeyboardInterrupt:

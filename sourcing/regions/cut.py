@@ -272,7 +272,7 @@ def joined(it: Instance, regions: Sequence[Region], plans: Sequence[Placement], 
     value = sum(p.value for p in plans)
     share = abs(bound - value) / max(abs(value), 1e-9) if np.isfinite(bound) else np.inf
     return Placement(
-        status="optimal" if share <= 1e-6 else "within_gap" if share <= gap else "time",
+        status="optimal" if share <= 1e-6 else "within_gap" if share <= gap else "effort",
         goal=it.goal,
         value=value,
         bound=bound,
@@ -292,4 +292,5 @@ def joined(it: Instance, regions: Sequence[Region], plans: Sequence[Placement], 
         carry_arc=np.concatenate([r.arcs[p.carry_arc] for r, p in pairs]),
         carry_week=np.concatenate([p.carry_week for p in plans]),
         carry_kg=np.concatenate([p.carry_kg for p in plans]),
+        effort_s=sum(p.effort_s for p in plans),
     )

@@ -37,7 +37,7 @@ from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Instance, Ints
 from sourcing.placement.model import Model, build, likely_links, linear_model
-from sourcing.placement.solve import ROUGH, WHOLE_AT_ONCE, Placement, solve, strengthen
+from sourcing.placement.solve import CORES, ROUGH, SEARCH_SHARE, WHOLE_AT_ONCE, Placement, solve, strengthen
 from sourcing.placement.split import owners, sound
 from sourcing.regions.cut import (
     Lending,
@@ -65,7 +65,12 @@ is: a region that gets a little less than it would take loses the little that a 
 CLOSE = 0.2
 """Prices are good enough when master and bound differ by this share of the gap asked for."""
 WHOLE_SHARE = 0.3
-"""Share of a region's time in which a small one is bounded in whole barrels."""
+"""Share of a region's effort with which a small one is bounded in whole barrels."""
+EFFORT_SHARE = 0.6
+"""The effort of all regions together is this share of what a usual laptop's cores do in the time there is: the rest is
+for slower machines, and for workers lost."""
+LEAST_S = 0.5
+"""What one region may always take [s]."""
 CALM = 3
 """After so many drawings of pairs without a gain worth having, the search ends."""
 SMALL_MASS_KG = 1e-6
@@ -86,8 +91,10 @@ class Ask:
     their prices. None: prices hold."""
     hours: float
     """Barrel-hours that all residue of the whole would take [h]."""
+    effort_s: float
+    """Effort for it, counted [s]; 0: nothing is solved, the region only says what it shares."""
     seconds: float
-    """Time for it [s]; 0: nothing is solved, the region only says what it shares."""
+    """Most time for it [s]."""
     seed: int
 
 
@@ -120,12 +127,12 @@ class Answer:
     hours: float
     """Barrel-hours that the residue it owns would take [h]."""
     sign: float
-    seconds: float
+    effort_s: float
+    """What it took, counted [s]."""
 
 
 def answer(ask: Ask) -> Answer:
     """A region's answer to prices; a pure function of what it is asked."""
-    began = time.monotonic()
     region = ask.source()
     own = build(region.own)
     idle = own.lower.copy()
@@ -138,16 +145,16 @@ def answer(ask: Ask) -> Answer:
         "sign": own.sign,
     }
     found: dict[str, Any]
-    if ask.lot_price is None and ask.seconds > 0:
+    if ask.lot_price is None and ask.effort_s > 0:
         found = _relaxed(region, own, ask)
     else:
-        bound = _loose(own, ask.price) if ask.lot_price is None else _bound(region, own, ask)
+        bound, took = (_loose(own, ask.price), 0.0) if ask.lot_price is None else _bound(region, own, ask)
         found = {
-            "solved": False, "bound": bound, "cost": np.nan, "use": np.zeros(len(ask.price)),
+            "solved": False, "bound": bound, "effort_s": took, "cost": np.nan, "use": np.zeros(len(ask.price)),
             "lot_use": np.zeros(len(region.shared)), "lot_price": np.zeros(len(region.shared)),
             "limit_price": ask.price,
         }  # fmt: skip
-    return Answer(**found, **common, seconds=time.monotonic() - began)
+    return Answer(**found, **common)
 
 
 def priced(model: Model, price: Floats) -> tuple[Model, sparse.csr_matrix]:
@@ -203,6 +210,7 @@ def _relaxed(region: Region, own: Model, ask: Ask) -> dict[str, Any]:
     return {
         "solved": outcome.row_duals is not None and outcome.z is not None,
         "bound": _loose(own, ask.price),
+        "effort_s": outcome.effort_s,
         "cost": float(model.cost @ z),
         "use": shared @ z,
         "lot_use": carried[region.wide_shared],
@@ -219,8 +227,8 @@ def _hours(region: Region) -> float:
     return float(hours.sum())
 
 
-def _bound(region: Region, own: Model, ask: Ask) -> float:
-    """No plan of the region costs less at these prices; small regions are bounded in whole barrels."""
+def _bound(region: Region, own: Model, ask: Ask) -> tuple[float, float]:
+    """No plan of the region costs less at these prices; small regions are bounded in whole barrels. And the effort."""
     it = region.own
     model = likely_links(it, own)
     of_lot = np.zeros(len(it.lot_mass_kg))
@@ -231,10 +239,11 @@ def _bound(region: Region, own: Model, ask: Ask) -> float:
     loose = engine.safe_bound(free, np.zeros(free.shape[0]))
     if free.shape[1] > WHOLE_AT_ONCE:
         outcome = engine.run(free, relaxed=True, interior=True, rough=ROUGH, seconds=ask.seconds, seed=ask.seed)
-        return max(loose, outcome.bound)
+        return max(loose, outcome.bound), outcome.effort_s
     tight, outcome = strengthen(it, free, ask.seconds / 2, ask.seed)
-    whole = engine.run(tight, seconds=ask.seconds * WHOLE_SHARE, gap=1e-4, seed=ask.seed)
-    return max(loose, outcome.bound, whole.bound)
+    effort_s, seconds = ask.effort_s * WHOLE_SHARE, ask.seconds / 2
+    whole = engine.run(tight, seconds=seconds, effort_s=effort_s, gap=1e-4, seed=ask.seed)
+    return max(loose, outcome.bound, whole.bound), outcome.effort_s + whole.effort_s
 
 
 # ------------------------------------------------------------------------------------------------------- the master
@@ -398,7 +407,10 @@ class Share:
     lot_kg: tuple[Floats, ...]
     """What they may take together of each shared lot [kg], for each region's shared lots, shape (H,)."""
     gap: float
+    effort_s: float
+    """Effort for it, counted [s]."""
     seconds: float
+    """Most time for it [s]."""
     seed: int
 
 
@@ -411,6 +423,8 @@ class Made:
     """Of each shared limit, shape (M,)."""
     lot_use: Floats
     """Of each shared lot [kg], shape (H,)."""
+    effort_s: float
+    """What it took, counted [s]."""
 
 
 def plan_share(share: Share) -> tuple[Made, ...] | None:
@@ -422,7 +436,10 @@ def plan_share(share: Share) -> tuple[Made, ...] | None:
         mass[np.searchsorted(lots, region.lots[region.shared])] = kg
     mass = np.minimum(mass, it.lot_mass_kg)
     try:
-        plan = solve(_within(it, mass, share.limits), gap=share.gap, seconds=share.seconds, seed=share.seed)
+        plan = solve(
+            _within(it, mass, share.limits), gap=share.gap, seconds=share.seconds, effort_s=share.effort_s,
+            seed=share.seed,
+        )  # fmt: skip
         if len(regions) == 1:
             return (_made(regions[0], plan, share.limits),)
         return tuple(_own_part(it, lots, plan, regions, n, share) for n in range(len(regions)))
@@ -441,13 +458,15 @@ def _own_part(it: Instance, lots: Ints, plan: Placement, regions: list[Region], 
     free = replace(share.limits, low=np.full_like(share.limits.low, -np.inf))
     alone = _within(region.own, mass, free)
     wishes = replace(alone.wishes, barrels_least=barrels, barrels_most=barrels)
-    again = solve(replace(alone, wishes=wishes), gap=1e-6, seconds=share.seconds, seed=share.seed)
-    return _made(region, again, share.limits)
+    again = solve(
+        replace(alone, wishes=wishes), gap=1e-6, seconds=share.seconds, effort_s=share.effort_s, seed=share.seed
+    )
+    return _made(region, replace(again, effort_s=again.effort_s + plan.effort_s / len(regions)), share.limits)
 
 
 def _made(region: Region, plan: Placement, limits: Limits) -> Made:
     taken = np.bincount(region.own.arc_lot, weights=plan.x, minlength=len(region.lots)).astype(np.float64)
-    return Made(plan, use_of(region.own, plan, limits), taken[region.shared])
+    return Made(plan, use_of(region.own, plan, limits), taken[region.shared], plan.effort_s)
 
 
 def _within(it: Instance, mass: Floats, limits: Limits) -> Instance:
@@ -506,14 +525,20 @@ class Joint:
 
 
 class _Work:
-    """The search: prices, answers, plans. Lives only inside :func:`solve_regions`."""
+    """The search: prices, answers, plans. Lives only inside :func:`solve_regions`.
+
+    What it does next hangs on `effort_s`, the counted effort that is left [s], so that workers lost or slow change
+    nothing; only where the clock comes first does that end it.
+    """
 
     def __init__(
-        self, sources: Sequence[Source], limits: Limits, lending: Lending | None, gap: float, until: float, seed: int,
+        self, sources: Sequence[Source], limits: Limits, lending: Lending | None, gap: float, seconds: float, seed: int,
         tell: Progress, map: Map, hands: int,
     ) -> None:  # fmt: skip
         self.sources, self.limits, self.lending = sources, limits, lending
-        self.gap, self.until, self.seed, self.tell, self.map, self.hands = gap, until, seed, tell, map, hands
+        self.gap, self.seed, self.tell, self.map, self.hands = gap, seed, tell, map, hands
+        self.until = time.monotonic() + seconds
+        self.effort_s = EFFORT_SHARE * CORES * seconds
         self.count = len(sources)
         self.columns = _Columns()
         self.first: list[Answer] = []
@@ -527,9 +552,10 @@ class _Work:
     def left(self) -> float:
         return max(self.until - time.monotonic(), 0.0)
 
-    def each(self, share: float) -> float:
-        """Seconds for one region, when all of them may take this share of what is left."""
-        return max(share * self.left * self.hands / self.count, 0.5)
+    def each(self, share: float) -> tuple[float, float]:
+        """Effort and seconds for one region, when all of them may take this share of what is left."""
+        seconds = share * self.left * self.hands / self.count
+        return max(share * self.effort_s / self.count, LEAST_S), max(seconds, LEAST_S)
 
     # prices
 
@@ -539,7 +565,7 @@ class _Work:
         Without prices to start from, every region first gets its share of the fleet, and says what a barrel more is
         worth to it; the mean of that, by the residue they have, is close already.
         """
-        stop = time.monotonic() + share * self.left
+        stop, enough = time.monotonic() + share * self.left, (1 - share) * self.effort_s
         price = np.zeros((self.count, len(self.limits.high)))
         self._meet(self.ask(price, None, meeting=True), price)
         best, best_lots, reach, done = -np.inf, np.zeros(len(self.lots)), REACH, 0
@@ -557,7 +583,7 @@ class _Work:
             price = price + start
         best_price = price
         for turn in range(rounds):
-            if time.monotonic() > stop:
+            if self.effort_s < enough or time.monotonic() > stop:
                 break
             answers = self.ask(price, None)
             self._add(answers)
@@ -584,9 +610,20 @@ class _Work:
 
     def ask(self, price: Floats, fleet: Floats | None, hours: float = 0.0, meeting: bool = False) -> list[Answer]:
         """Every region's answer to prices (R, M), or to its share of the fleet."""
-        seconds = 0.0 if meeting else self.each(0.5)
-        asks = [Ask(s, p, None, fleet, hours, seconds, self.seed) for s, p in zip(self.sources, price, strict=True)]
-        return list(self.map(answer, asks))
+        effort_s, seconds = (0.0, 0.0) if meeting else self.each(0.5)
+        asks = [
+            Ask(s, p, None, fleet, hours, effort_s, seconds, self.seed)
+            for s, p in zip(self.sources, price, strict=True)
+        ]
+        return self._answers(asks)
+
+    def _answers(self, asks: list[Ask]) -> list[Answer]:
+        answers = list(self.map(answer, asks))
+        self._took(sum(a.effort_s for a in answers))
+        return answers
+
+    def _took(self, effort_s: float) -> None:
+        self.effort_s = max(self.effort_s - effort_s, 0.0)
 
     def _add(self, answers: list[Answer]) -> None:
         for r, a in enumerate(answers):
@@ -628,10 +665,10 @@ class _Work:
     def prove(self, price: Floats, lots: Floats, share: float) -> None:
         """A bound on the whole at these prices, kept where it is better."""
         asks = [
-            Ask(s, p, lots[at], None, 0.0, self.each(share), self.seed)
+            Ask(s, p, lots[at], None, 0.0, *self.each(share), self.seed)
             for s, p, at in zip(self.sources, price, self.lot_at, strict=True)
         ]
-        total = sum(a.bound for a in self.map(answer, asks))
+        total = sum(a.bound for a in self._answers(asks))
         self.bound = max(self.bound, total + self._paid(price) - float(lots @ self.lot_kg))
         self.tell("bound", np.nan, self.sign * self.bound)
 
@@ -673,17 +710,22 @@ class _Work:
     def whole(self, got: Floats, given: list[Floats], share: float) -> None:
         """Every region planned in whole barrels within its share."""
         low = self.least(got)
-        size = np.array([a.hours for a in self.first])
-        seconds = np.maximum(share * self.left * self.hands * size / max(size.sum(), 1e-9), 0.5)
+        hours = np.array([a.hours for a in self.first])
+        part = share * hours / max(hours.sum(), 1e-9)
+        effort_s, seconds = (
+            np.maximum(part * self.effort_s, LEAST_S),
+            np.maximum(part * self.left * self.hands, LEAST_S),
+        )
         tasks = [
             Share(
                 (s,), replace(self.limits, low=low[r], high=got[r]), (given[r],), self.gap / 2,
-                min(float(seconds[r]), self.left), self.seed,
+                float(effort_s[r]), min(float(seconds[r]), self.left), self.seed,
             )
             for r, s in enumerate(self.sources)
         ]  # fmt: skip
         for r, made in enumerate(self.map(plan_share, tasks)):
             self.made[r] = None if made is None else made[0]
+            self._took(0.0 if made is None else made[0].effort_s)
             self.tell("regions", self.value(), self.sign * self.bound)
 
     def rest(self) -> None:
@@ -692,7 +734,7 @@ class _Work:
         for r, source in enumerate(self.sources):
             if self.made[r] is None:
                 lots = np.zeros(len(self.lot_at[r]) if self.lot_at else len(source().shared))
-                made = plan_share(Share((source,), none, (lots,), self.gap, 60.0, self.seed))
+                made = plan_share(Share((source,), none, (lots,), self.gap, 60.0, 60.0, self.seed))
                 if made is None:
                     raise NoPlanError("some region has no plan within its share of the barrels")
                 self.made[r] = made[0]
@@ -724,7 +766,8 @@ class _Work:
         for pair in pairs:
             users[np.unique(np.concatenate([self.lot_at[r] for r in pair]))] += 1
         free = np.maximum(self.lot_kg - taken, 0.0) / np.maximum(users, 1)
-        seconds = max(self.left * self.hands / len(pairs) / 2, 0.5)
+        effort_s = max(self.effort_s / len(pairs) / 2, LEAST_S)
+        seconds = max(self.left * self.hands / len(pairs) / 2, LEAST_S)
         tasks = []
         for pair, more in zip(pairs, part, strict=True):
             mine = np.zeros(len(self.lots))
@@ -734,11 +777,12 @@ class _Work:
             low = np.where(np.isfinite(over), use, -np.inf)
             tasks.append(Share(
                 tuple(self.sources[r] for r in pair), replace(self.limits, low=low, high=use + more),
-                tuple((mine + free)[self.lot_at[r]] for r in pair), self.gap / 4, seconds, self.seed,
+                tuple((mine + free)[self.lot_at[r]] for r in pair), self.gap / 4, effort_s, seconds, self.seed,
             ))  # fmt: skip
         for pair, new in zip(pairs, self.map(plan_share, tasks), strict=True):
             if new is None:
                 continue
+            self._took(sum(m.effort_s for m in new))
             had, value = [self.made[r] for r in pair], self.value()
             for r, m in zip(pair, new, strict=True):
                 self.made[r] = m
@@ -786,6 +830,7 @@ def solve_regions(
     lending: Lending | None = None,
     gap: float = 0.01,
     seconds: float = 300.0,
+    effort_s: float | None = None,
     seed: int = 1,
     rounds: int = 30,
     start: Floats | None = None,
@@ -795,6 +840,8 @@ def solve_regions(
 ) -> Joint:
     """The best plan of all regions together found in `seconds`, and a bound on any.
 
+    The search ends with `effort_s`, counted (left out, what usual cores do well within `seconds`): then it comes to the
+    same plan however many workers there are, slow or lost. The clock ends it sooner only where they take too long.
     `sources` give the regions where they are worked on; `map` carries the work (a process pool's, Dask's), `hands` of
     it side by side. `start` are first prices of the limits (M,), such as those of last time. Ctrl-C ends the search:
     the best so far comes back with its true gap. Raises NoPlanError when some region has no plan within its share.
@@ -803,14 +850,15 @@ def solve_regions(
     tell = progress or (lambda step, value, bound: None)
     if len(sources) == 1 and lending is None:
         return _alone(sources[0], limits, gap, seconds, seed, map)
-    work = _Work(sources, limits, lending, gap, began + seconds, seed, tell, map, hands)
+    work = _Work(sources, limits, lending, gap, seconds, seed, tell, map, hands)
+    work.effort_s = work.effort_s if effort_s is None else effort_s
     price, done = np.zeros((len(sources), len(limits.high))), 0
     with contextlib.suppress(KeyboardInterrupt):  # ends the search like the end of the time
         price, lots, weight, done = work.settle(start, rounds, 0.35)
         work.prove(price, lots, 0.4)
         work.whole(*work.shares(weight), 0.6)
         calm = 0
-        while len(sources) > 1 and calm < CALM and work.left > 1.0 and work.reached() > gap:
+        while len(sources) > 1 and calm < CALM and min(work.left, work.effort_s) > 1.0 and work.reached() > gap:
             calm = calm + 1 if work.again() <= gap / 10 * abs(work.bound) else 0
     work.rest()
     value, bound = work.value(), work.sign * work.bound
@@ -825,7 +873,9 @@ def solve_regions(
 def _alone(source: Source, limits: Limits, gap: float, seconds: float, seed: int, map: Map) -> Joint:
     """One region is the whole: nothing is priced."""
     mass = np.full(len(source().shared), np.inf)
-    made = next(iter(map(plan_share, [Share((source,), limits, (mass,), gap, seconds, seed)])))
+    made = next(
+        iter(map(plan_share, [Share((source,), limits, (mass,), gap, SEARCH_SHARE * CORES * seconds, seconds, seed)]))
+    )
     if made is None:
         raise NoPlanError("no plan can meet all the wishes at once, or none was found in the time there was")
     plan = made[0].plan

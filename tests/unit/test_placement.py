@@ -10,6 +10,7 @@ import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -430,6 +431,42 @@ def test_large_work_with_crews_is_split(workers):
     assert (plan.barrels > 0).sum() < plan.barrels.sum() / 2
 
 
+def test_an_effort_comes_to_the_same_plan_however_slow_the_machine():
+    """One after another, and two at a time with pauses between: all the clock could tell apart."""
+    it = replace(landscape(1600, 24, scarce=True, seed=3), site_week_cost=60.0)
+
+    def paused(task):
+        time.sleep(0.1)
+        return split.solve_task(task)
+
+    with ThreadPoolExecutor(2) as pool:
+        slowly = solve(it, gap=1e-4, seconds=600, effort_s=1.5, seed=3, map=lambda _, tasks: pool.map(paused, tasks))
+    plan = solve(it, gap=1e-4, seconds=600, effort_s=1.5, seed=3)
+    assert check(it, plan) == []
+    assert (plan.status, slowly.status) == ("effort", "effort")
+    assert plan.value == slowly.value
+    np.testing.assert_array_equal(plan.barrels, slowly.barrels)
+    assert plan.effort_s == slowly.effort_s
+
+
+def test_a_search_ends_with_its_effort_and_more_of_it_is_never_worse():
+    model = build(random_season(5, lots=400, sites=12, weeks=12, classes=20, village_number=4, fleet=np.full(12, 20)))
+    look_s = model.matrix.nnz / engine.NUMBERS_A_SECOND
+    runs = [engine.run(model, gap=1e-9, effort_s=looks * look_s) for looks in (2, 2, 4, 8)]
+    assert {r.end for r in runs} == {"effort"}
+    assert runs[0].objective == runs[1].objective
+    for less, more in pairwise(runs):
+        assert more.objective <= less.objective
+        assert more.bound >= less.bound
+    assert [round(r.effort_s / look_s) for r in runs] == [3, 3, 5, 9]  # the look at which it ended is counted
+
+
+def test_the_clock_says_that_it_ended_the_search():
+    it = replace(landscape(1600, 24, scarce=True, seed=3), site_week_cost=60.0)
+    plan = solve(it, gap=1e-6, seconds=3, effort_s=1e6, seed=3)
+    assert plan.status == "time"
+
+
 def test_a_span_of_weeks_is_improved_and_every_other_week_stands():
     """Barrels drawn at random, and a span freed: no other week changes, and what comes out is sound and no worse."""
     several = {
@@ -452,7 +489,7 @@ def test_a_span_of_weeks_is_improved_and_every_other_week_stands():
     freed = [~held[y].reshape(it.sites, it.weeks)[0] for held in spans]
     assert (np.sum(freed, axis=0) >= 1).all()
     assert max(f.sum() for f in freed) < it.weeks
-    work = split.Work(model, model.matrix.tocsc(), split.owners(it, model), plan.z.copy(), model.matrix @ plan.z)
+    work = split.Work(model, model.matrix.tocsc(), split.owners(it, model), plan.z.copy(), model.matrix @ plan.z, 1.0)
     for held in spans:
         before = work.z.copy()
         for free, piece in split.pieces(work, [np.arange(3), np.arange(3, 6)], held):

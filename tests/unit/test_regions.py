@@ -1,6 +1,8 @@
 """Placement by regions: the bound and the value stand on either side of the best plan there is."""
 
 import dataclasses
+import time
+from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 import pytest
@@ -152,6 +154,28 @@ def test_wishes_that_cannot_be_shared_out_are_refused_together():
     )
     with pytest.raises(UsageError, match=r"workshop.*fair shares.*differ"):
         cut(it, np.arange(2))
+
+
+def test_slow_and_many_workers_change_nothing():
+    """Where the effort and not the clock ends the search: one region after another, and side by side with pauses."""
+    it = random_season(11, lots=300, sites=20, weeks=8, classes=9, village_number=6, fleet=np.full(8, 14))
+
+    def paused(function, tasks):
+        def one(task):
+            time.sleep(0.05)
+            return function(task)
+
+        with ThreadPoolExecutor(3) as pool:
+            return list(pool.map(one, tasks))
+
+    found = [
+        solve_in_regions(it, np.arange(6), gap=1e-7, seconds=600, effort_s=3, map=carried, hands=hands)
+        for carried, hands in ((map, 1), (paused, 3))
+    ]
+    assert check(it, found[0][1]) == []
+    assert found[0][0].value == found[1][0].value
+    assert found[0][0].bound == found[1][0].bound
+    np.testing.assert_array_equal(found[0][1].barrels, found[1][1].barrels)
 
 
 def test_an_interrupted_search_gives_what_it_has_with_its_true_gap():
