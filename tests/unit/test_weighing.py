@@ -18,7 +18,8 @@ from sourcing.weighing.figures import as_made, curve_table, fleets_named, weigh
 from sourcing.weighing.telling import curve_lines, draw_curve, left_out_lines, stops_paying, text
 from tests.unit.two_surveys import SEASON, fields, planned, season
 
-EXACT = SEASON.replace("gap = 0.01", "gap = 0.0001").replace("barrels = 8", "barrels = 3") + "[sites]\nspacing_m = 150\n"
+EXACT = SEASON.replace("gap = 0.01", "gap = 0.0001").replace("barrels = 8", "barrels = 3")
+EXACT += "[sites]\nspacing_m = 150\n"
 ONE_LEFT_OUT = EXACT + '[villages]\nleave_out = ["Bysdale"]\n'
 
 
