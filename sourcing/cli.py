@@ -200,8 +200,8 @@ def accept_survey(folder: Path, as_json: bool, who: str, note: str, complete: bo
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
         return
     out.print(
-        f"Accepted {last.file} as survey {last.id}: {last.kept + last.mended} fields can be used, {last.set_aside} "
-        f"rows are set aside.\nAgainst what was known: {changed}.\nToday there are {count} fields. "
+        f"Accepted {last.file} as survey {last.id}: {last.kept + last.mended:,} fields can be used, {last.set_aside:,} "
+        f"rows are set aside.\nAgainst what was known: {changed}.\nToday there are {count:,} fields. "
         f"To take it back: sourcing undo {folder}", markup=False,
     )  # fmt: skip
     show_changes(len(rows), told)
@@ -264,7 +264,7 @@ def undo_survey(folder: Path, as_json: bool, who: str) -> None:
             json.dumps({"survey": dataclasses.asdict(last), "fields_today": count}, ensure_ascii=False, indent=1)
         )
     else:
-        out.print(f"Survey {last.id} ({last.file}) no longer counts. Today there are {count} fields.", markup=False)
+        out.print(f"Survey {last.id} ({last.file}) no longer counts. Today there are {count:,} fields.", markup=False)
 
 
 @main.command()

@@ -22,6 +22,7 @@ from sourcing.intake.sendback import summary
 from sourcing.intake.survey import Column
 from sourcing.options import Option, section_meanings
 from sourcing.plan import Plan
+from sourcing.season.outcome import UNPROVEN
 from sourcing.season.worth import COLUMNS, Unit, barrel_line
 
 MOST_VILLAGES = 15
@@ -189,7 +190,7 @@ def show_plan(planned: Plan, folder: Path) -> None:
     for row in planned.village_table.head(MOST_VILLAGES).itertuples():
         table.add_row(
             escape(str(row.name)), str(row.several_weeks), str(row.barrel_weeks), f"{row.residue_kg / 1000:,.1f}",
-            f"{row.char_kg / 1000:,.1f}", f"{row.mean_carry_m:,.0f}",
+            f"{row.char_kg / 1000:,.1f}", f"{row.mean_carry_m:,.0f}" if row.deploy else "–",
         )  # fmt: skip
     out.print(table)
     prices = record["prices"]
@@ -231,7 +232,7 @@ def show_state(record: Mapping[str, Any], folder: Path) -> None:
 def proof(solve: dict[str, float]) -> str:
     """How good the plan is proven to be, in words."""
     seconds = f"{solve['seconds']:,.0f} s"
-    if solve["gap"] > 1:
+    if solve["gap"] > UNPROVEN:
         return f"No better plan was found in {seconds}; how much better one could be is not known: give it more time."
     return f"No plan can be more than {math.ceil(solve['gap'] * 1000) / 10:g} % better; that took {seconds}."
 

@@ -267,7 +267,7 @@ def drawn_up(land: Land, placed: Placed, made_at: datetime, tell: Tell = lambda 
     tell("Working out the season's work and money")
     carries = carries_table(placement, problem, supply, sites, arcs)
     work_h = working_hours(supply.calendar, settings.fleet)
-    out = outcome(placement, carries, rates, fields, supply, sites, work_h, settings)
+    out = outcome(placement, carries, rates, fields, supply, sites, work_h, problem.instance.fleet, settings)
     out = with_ways_to_workshop(out, placed.haul)
     works = _work(out, carries, rates, placed.haul, supply, settings, values)
     money = season_money(works, carries, rates, supply.lots, settings, values)

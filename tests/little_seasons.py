@@ -95,4 +95,6 @@ def planned(lots, arcs, chosen, haul_m=None, where=None):
     assert check(problem.instance, placement) == []
     carries = carries_table(placement, problem, supply, sites, arcs)
     hours = working_hours(supply.calendar, chosen.fleet)
-    return placement, carries, outcome(placement, carries, rates, fields_of(lots), supply, sites, hours, chosen), rates
+    fleet = problem.instance.fleet
+    out = outcome(placement, carries, rates, fields_of(lots), supply, sites, hours, fleet, chosen)
+    return placement, carries, out, rates

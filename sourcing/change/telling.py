@@ -13,6 +13,7 @@ from sourcing.change.causes import ORDER, Cause
 from sourcing.change.compare import Comparison
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs.tables import heading
+from sourcing.season.outcome import UNPROVEN
 from sourcing.weeks import DAYS_A_WEEK, monday, sunday
 from sourcing.words import FIRST_LANGUAGE, load_words
 
@@ -172,7 +173,7 @@ def unproven(c: Comparison) -> list[str]:
     for side, which in ((c.a, "first"), (c.b, "second")):
         if side.gap <= float(side.record["settings"]["placement"]["gap"]):
             continue
-        if side.gap > 1:
+        if side.gap > UNPROVEN:
             lines.append(
                 f"Tell nobody anything yet: for the {which} plan, {side.name}, no good plan was found in its time, so "
                 "what differs below is chance. Give it more time (placement.seconds), plan again, and compare again."
@@ -240,7 +241,7 @@ def _cause(cause: Cause, value: float) -> str:
 
 
 def _gap(gap: float) -> str:
-    return f"at most {gap:.2%}" if gap < 1 else "not known"
+    return f"at most {gap:.2%}" if gap <= UNPROVEN else "not known"
 
 
 def _more(after: float, before: float, unit: str, digits: int) -> str:

@@ -36,11 +36,10 @@ from sourcing.outputs.villagesheet import concerned, site_row, village_sheet
 from sourcing.outputs.weekpicture import overview, scene_of
 from sourcing.outputs.workshopsheet import workshop_sheet
 from sourcing.plan import Plan
+from sourcing.season.outcome import UNPROVEN
 from sourcing.season.problem import fleet_by_week
 from sourcing.season.safety import safety_sheet
 
-UNPROVEN = 0.5
-"""A plan with a wider gap than this to the best possible is called unproven [share]."""
 CHART_MM = 40.0
 STACKED_MM = 140.0
 """With this much room [mm] the chart stands above the map, with less beside it."""

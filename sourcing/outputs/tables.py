@@ -89,7 +89,7 @@ def _tables(plan: Plan, words: Words) -> Iterable[tuple[str, pd.DataFrame]]:
     several = plan.settings.fleet.several
     why = [words.reason(row, several) for row in plan.village_table.to_dict("records")]
     yield "Villages", plan.village_table.assign(reason=why).reset_index()
-    yield "Sites", called(plan).reset_index()
+    yield "Sites", _labelled(called(plan).reset_index(), plan.calendar, "first_week", "last_week")
     yield "Barrels by week", barrels_by_week(plan)
     yield "Work by week", _labelled(plan.works.site_weeks, plan.calendar)
     yield "Batches", _labelled(_spoken(plan.works.batches, words), plan.calendar)
@@ -120,7 +120,7 @@ def _tables(plan: Plan, words: Words) -> Iterable[tuple[str, pd.DataFrame]]:
     if plan.stress.spread is not None:
         yield "What the spread comes from", plan.stress.spread.reset_index()
     yield "Carries", _labelled(_spoken(plan.carries.drop(columns="lot"), words), plan.calendar)
-    yield "Fields", _spoken(plan.field_table, words).reset_index()
+    yield "Fields", _field_weeks(_spoken(plan.field_table, words).reset_index(), plan.calendar)
     yield "Findings", pd.DataFrame([f.as_dict() for f in plan.findings])
     yield "Set aside", plan.fields.set_aside
     yield "Figures used", pd.DataFrame(plan.record["values_used"])
@@ -185,6 +185,12 @@ def _spoken(frame: pd.DataFrame, words: Words) -> pd.DataFrame:
 def _labelled(frame: pd.DataFrame, calendar: Calendar, *columns: str) -> pd.DataFrame:
     """Week indices as ISO labels, in 'week' or the columns named; also for weeks before and after the season."""
     return frame.assign(**{c: [calendar.label(int(w)) for w in frame[c]] for c in columns or ("week",)})
+
+
+def _field_weeks(fields: pd.DataFrame, calendar: Calendar) -> pd.DataFrame:
+    """The weeks of fields as ISO labels; nothing where a field has no residue, or none was carried."""
+    weeks = ("ready_week", "clear_week", "first_carried_week", "last_carried_week")
+    return fields.assign(**{c: ["" if w < 0 else calendar.label(int(w)) for w in fields[c]] for c in weeks})
 
 
 def _sheet(writer: Any, name: str, frame: pd.DataFrame) -> None:

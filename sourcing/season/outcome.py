@@ -15,8 +15,8 @@ from sourcing.residue.supply import Supply
 from sourcing.settings import Settings
 from sourcing.words import Words
 
-FULL = 1 - 1e-6
-"""A fleet counts as all in use from this share on; room for rounding."""
+UNPROVEN = 0.5
+"""A plan with a wider gap than this to the best possible is called unproven everywhere [share]."""
 
 
 @dataclass(frozen=True)
@@ -37,15 +37,18 @@ def outcome(
     supply: Supply,
     sites: Sites,
     working_h: np.ndarray,
+    fleet: np.ndarray,
     settings: Settings,
 ) -> Outcome:
-    """The tables of a placement. `working_h` are the working hours of one barrel by week [h], shape (weeks,)."""
+    """The tables of a placement. `working_h` are the working hours of one barrel [h] and `fleet` the barrels that there
+    are, by week, shape (weeks,).
+    """
     weighed = _with_rates(carries, rates)
     weeks = _site_weeks(placement, weighed, sites, working_h)
     several = _several_weeks(weeks, settings)
     site_table = _site_table(weeks, weighed, sites, several)
     field_table = _field_table(fields, supply, carries)
-    villages = _village_table(fields, supply, sites, weeks, weighed, several, placement, settings)
+    villages = _village_table(fields, supply, sites, weeks, weighed, several, placement, fleet, settings)
     return Outcome(weeks, site_table, villages, field_table)
 
 
@@ -158,6 +161,7 @@ def _village_table(
     weighed: pd.DataFrame,
     several: pd.DataFrame,
     placement: Placement,
+    fleet: np.ndarray,
     settings: Settings,
 ) -> pd.DataFrame:
     index = fields.villages.index
@@ -186,22 +190,17 @@ def _village_table(
         }
     )  # fmt: skip
     places = sites.frame["village"].value_counts().reindex(index, fill_value=0)
-    scarce = _fleet_full_weeks(placement)
+    scarce = frozenset(np.flatnonzero(placement.barrels.sum(axis=0) >= fleet).tolist())
+    proven = placement.gap <= UNPROVEN
     table["reason"] = [
-        _reason(row, int(places[village]), scarce, supply, str(village), settings)
+        _reason(row, int(places[village]), scarce, proven, supply, str(village))
         for village, row in zip(table.index, table.itertuples(), strict=True)
     ]
     order = ["several_weeks", "barrel_weeks", "residue_free_kg"]
     return table.sort_values(order, ascending=False, kind="stable").rename_axis("village_id")
 
 
-def _fleet_full_weeks(placement: Placement) -> frozenset[int]:
-    """Weeks in which every barrel of the fleet stands somewhere (as far as the busiest week tells)."""
-    standing = placement.barrels.sum(axis=0)
-    return frozenset(np.flatnonzero(standing >= standing.max() * FULL).tolist()) if standing.size else frozenset()
-
-
-def _reason(row: object, places: int, full: frozenset[int], supply: Supply, village: str, settings: Settings) -> str:
+def _reason(row: object, places: int, full: frozenset[int], proven: bool, supply: Supply, village: str) -> str:
     """Why a village stands where it stands: one of a few fixed words, which the word files turn into sentences."""
     if row.several_weeks > 0:  # type: ignore[attr-defined]
         return "several"
@@ -215,4 +214,6 @@ def _reason(row: object, places: int, full: frozenset[int], supply: Supply, vill
         return "no_place"
     lots = supply.lots[supply.lots["village"] == village]
     open_weeks = {w for a, b in zip(lots["ready_week"], lots["clear_week"], strict=True) for w in range(a, b + 1)}
-    return "better_elsewhere" if open_weeks & full else "too_little"
+    if open_weeks & full:
+        return "better_elsewhere"
+    return "too_little" if proven else "search_ended"

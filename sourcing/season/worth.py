@@ -83,10 +83,13 @@ class Worth:
 def draw_worth(
     instance: Instance, plan: Placement, fields: Fields, supply: Supply, *, seconds: float
 ) -> Worth:  # fmt: skip
-    """Prices given a plan, as a table; a price on leaving an earlier plan is left aside. Raises NoPlanError when time
-    runs out.
+    """Prices given a plan, as a table; a price on leaving an earlier plan is left aside. In weeks in which the plan
+    leaves a barrel of the fleet unused, one more earns nothing. Raises NoPlanError when time runs out.
     """
     behind = weighed(replace(instance, previous=None), plan, seconds=seconds)
+    all_used = plan.barrels.sum(axis=0) >= instance.fleet
+    barrel_week = np.where(all_used, behind.prices.barrel_week, 0.0)
+    behind = replace(behind, prices=replace(behind.prices, barrel_week=barrel_week))
     names = {str(i): str(n) for i, n in fields.villages["name"].items()}
     lots = supply.lots[["village", "crop", "residue", "mass_kg"]].astype({"crop": str, "residue": str})
     lots = lots.assign(village=lots["village"].astype(str).map(names))

@@ -254,7 +254,8 @@ def _named(
         raise NoPlanError(f"the plan does not pass the check: {faults[0]}")
     carries = carries_table(placement, problem, land.supply, ground.sites, ground.arcs)
     hours = working_hours(land.supply.calendar, land.settings.fleet)
-    out = outcome(placement, carries, ground.rates, land.fields, land.supply, ground.sites, hours, land.settings)
+    fleet = problem.instance.fleet
+    out = outcome(placement, carries, ground.rates, land.fields, land.supply, ground.sites, hours, fleet, land.settings)
     names = site_names(out.site_table, out.village_table["name"], load_words(FIRST_LANGUAGE))
     own = ground.sites.frame["name"].astype(str)
     every = {s: names.get(s, own[s] if own[s] and own[s] != s else s) for s in ids}

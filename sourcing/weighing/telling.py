@@ -11,6 +11,7 @@ from matplotlib.figure import Figure as Drawing
 from matplotlib.ticker import StrMethodFormatter
 
 from sourcing.errors import OutputError, UsageError
+from sourcing.season.outcome import UNPROVEN
 from sourcing.season.worth import worth_lines
 from sourcing.values import Figure
 from sourcing.weighing.figures import Other, Weighing
@@ -44,9 +45,8 @@ def title(w: Weighing) -> str:
     """What is weighed, and how good it is proven to be."""
     what = f"{w.season}, plan {w.plan}" if w.plan else f"{w.season}, planned just now"
     word = {"margin": "margin", "clear": "cost of clearing", "char": "char"}.get(w.unit.goal, "value")
-    sure = (
-        f"no plan can be more than {w.gap:.2%} better" if w.gap < 1 else "how much better a plan could be is not known"
-    )
+    known = w.gap <= UNPROVEN
+    sure = f"no plan can be more than {w.gap:.2%} better" if known else "how much better a plan could be is not known"
     return f"{what}: {word} {w.unit.amount(w.value)}; {sure}."
 
 

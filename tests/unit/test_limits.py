@@ -1,6 +1,8 @@
 """The season's limits and wishes, each on a small season where it must change the plan."""
 
+from dataclasses import replace
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -8,10 +10,12 @@ import pytest
 
 from sourcing.errors import InputError
 from sourcing.season.money import season_money
+from sourcing.season.outcome import outcome
+from sourcing.season.problem import working_hours
 from sourcing.season.works import season_work
 from sourcing.season.workshop import workshop_season
 from sourcing.weeks import Calendar
-from tests.little_seasons import VALUES, WEEKS, places, planned, season_settings
+from tests.little_seasons import VALUES, WEEKS, fields_of, places, planned, season_settings
 
 LOTS = pd.DataFrame(
     [
@@ -48,6 +52,23 @@ def test_a_village_left_out_gets_no_barrels_and_its_residue_goes_elsewhere():
     assert out.village_table.loc["v1", "reason"] == "given_elsewhere"
     assert carries["taken_kg"].sum() == pytest.approx(4500)
     assert placement.value < plan()[0].value
+
+
+@pytest.mark.parametrize(
+    ("gap", "fleet", "reason"), [(2.0, 1, "search_ended"), (0.1, 1, "too_little"), (2.0, 0, "better_elsewhere")]
+)
+def test_a_village_without_barrels_is_told_the_true_reason(gap, fleet, reason):
+    """Nothing is called too little where the search only ended early, and no barrel does more elsewhere while some of
+    the fleet stand idle.
+    """
+    chosen = season_settings({})
+    placement, carries, _, rates = plan()
+    none = replace(placement, barrels=np.zeros_like(placement.barrels), gap=gap)
+    supply = SimpleNamespace(lots=LOTS, calendar=Calendar(date(2027, 4, 5), WEEKS))
+    hours = working_hours(supply.calendar, chosen.fleet)
+    fleets = np.full(WEEKS, fleet)
+    out = outcome(none, carries.iloc[:0], rates, fields_of(LOTS), supply, places(), hours, fleets, chosen)
+    assert set(out.village_table["reason"]) == {reason}
 
 
 def test_most_villages_and_must_use():

@@ -13,6 +13,7 @@ from matplotlib.figure import Figure
 from matplotlib.text import Text
 from PIL import Image
 
+from sourcing import console
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs import pages as pages_room
 from sourcing.outputs.pagemaps import land_of
@@ -30,7 +31,7 @@ from sourcing.outputs.pages import (
     wrapped,
 )
 from sourcing.outputs.programme import programme
-from sourcing.outputs.sheets import PDF_OPTIONS, sheet_pages, write_sheets
+from sourcing.outputs.sheets import PDF_OPTIONS, proof, sheet_pages, write_sheets
 from sourcing.outputs.sitesheet import site_sheet
 from sourcing.outputs.villagesheet import village_sheet
 from sourcing.words import languages, load_words
@@ -208,6 +209,15 @@ def test_sheets_are_written_on_their_paper(paper, points, tmp_path):
     found = re.findall(rb"/MediaBox \[ 0 0 ([\d.]+) ([\d.]+) \]", path.read_bytes())
     assert len(found) == len(pages_of(planned()))
     assert {tuple(sorted(round(float(n)) for n in box)) for box in found} == {points}
+
+
+@pytest.mark.parametrize(("gap", "proven"), [(0.3, True), (0.7, False), (3.0, False)])
+def test_terminal_and_sheets_agree_on_what_is_proven(gap, proven):
+    plan = planned()
+    solve = {**plan.record["solve"], "gap": gap}
+    prog = programme(replace(plan, record={**plan.record, "solve": solve}))
+    assert ("not proven" not in proof(prog)) == proven
+    assert ("is not known" not in console.proof(solve)) == proven
 
 
 def test_text_in_the_pdf_can_be_searched(tmp_path):

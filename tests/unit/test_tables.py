@@ -71,12 +71,24 @@ def test_headings_are_words_with_units(name, shown):
 def test_every_heading_and_every_sheet_has_words(language):
     """A column or a sheet that is new needs words: `column.NAME` and `tab.NAME` in the word files."""
     words = load_words(language)
-    frames = dict(tables._tables(planned(), words))
+    frames = dict(tables._tables(planned(workshop=True), words))
     columns = {c for frame in frames.values() for c in frame.columns if not c[:4].isdigit()}
-    columns |= set(planned().record["totals"])
+    columns |= set(planned(workshop=True).record["totals"])
     assert sorted(c for c in columns if f"column.{c}" not in words.text) == []
     names = {re.sub(r"\W+", "_", name.lower()) for name in frames}
     assert sorted(name for name in names if f"tab.{name}" not in words.text) == []
+
+
+def test_weeks_stand_as_weeks_in_every_sheet_and_never_as_a_count_from_the_first():
+    plan = planned()
+    frames = dict(tables._tables(plan, load_words("en")))
+    for sheet, column in (("Sites", "first_week"), ("Sites", "last_week"), ("Fields", "ready_week")):
+        assert set(frames[sheet][column]) <= set(plan.record["weeks"])
+    weeks = [plan.record["weeks"].index(w) for w in frames["Sites"]["first_week"]]
+    assert weeks == plan.site_table["first_week"].tolist()
+    carried = frames["Fields"].set_index("field_id")["first_carried_week"]
+    assert {w == "" for w in carried[plan.field_table["carried_kg"] == 0]} <= {True}
+    assert set(carried[plan.field_table["carried_kg"] > 0]) <= set(plan.record["weeks"])
 
 
 @pytest.mark.parametrize("language", ["en", "hi", "fr"])

@@ -1,14 +1,18 @@
 """Prices of limits as a table and in words."""
 
 from datetime import date
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from sourcing.placement.answers import Prices
+from sourcing.placement.answers import Prices, Weighed
+from sourcing.season import worth
 from sourcing.season.worth import Unit, spans, worth_lines, worth_table
 from sourcing.weeks import Calendar
+from tests.unit.planned import planned
+from tests.unit.small_seasons import season
 
 CALENDAR = Calendar(date(2027, 5, 3), 6)
 LOTS = pd.DataFrame({
@@ -28,6 +32,24 @@ def test_weeks_whose_prices_are_alike_are_told_together():
     assert found == [(1, 2, 11.0, 10.0, 12.0), (4, 4, 20.0, 20.0, 20.0), (5, 5, 30.0, 30.0, 30.0)]
     assert spans(np.zeros(4)) == []
     assert spans(np.full(4, 3.0)) == [(0, 3, 3.0, 3.0, 3.0)]
+
+
+def test_one_more_barrel_earns_nothing_while_one_of_the_fleet_stands_idle(monkeypatch):
+    """The relaxation may use what the plan leaves in the store."""
+    plan = planned()
+    placed = SimpleNamespace(barrels=np.array([[1, 2, 2, 0, 0, 0], [1, 0, 2, 0, 0, 0]]))
+    drawn = Weighed(Prices(barrel_week=np.full(6, 5.0), lot_kg=np.zeros(len(plan.supply.lots))), np.zeros(1), 0.0)
+    monkeypatch.setattr(worth, "weighed", lambda *_, **__: drawn)
+    supply = SimpleNamespace(lots=plan.supply.lots, calendar=CALENDAR)
+    found = worth.draw_worth(
+        season(fleet=[2, 3, 4, 1, 1, 1], site_hours=[[10.0] * 6]), placed, plan.fields, supply, seconds=1
+    )
+    barrels = found.table[found.table["kind"] == "barrel"]
+    assert barrels[["first_week", "last_week"]].to_numpy().tolist() == [
+        ["2027-W18", "2027-W18"],
+        ["2027-W20", "2027-W20"],
+    ]
+    assert found.barrel_season == 10
 
 
 def test_a_barrel_by_weeks_with_its_days():
