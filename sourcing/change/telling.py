@@ -13,6 +13,7 @@ from sourcing.change.causes import ORDER, Cause
 from sourcing.change.compare import Comparison
 from sourcing.errors import OutputError, UsageError
 from sourcing.outputs.tables import heading
+from sourcing.season.fetched import WORTH_TELLING_KG
 from sourcing.season.outcome import UNPROVEN
 from sourcing.weeks import DAYS_A_WEEK, monday, sunday
 from sourcing.words import FIRST_LANGUAGE, load_words
@@ -197,6 +198,11 @@ def near_words(facts: dict[str, Any]) -> str:
     )
     if facts.get("fetched_kg"):
         told += f" {facts['fetched_kg'] / KG_A_TONNE:,.1f} t fetched before then are off the fields."
+    if facts.get("fetched_unknown_kg", 0.0) >= WORTH_TELLING_KG:
+        told += (
+            f" {facts['fetched_unknown_kg'] / KG_A_TONNE:,.2f} t more were fetched than the fields, as they are now "
+            "known, can have given; they are in neither the weeks nor the totals of this plan."
+        )
     return told
 
 

@@ -26,7 +26,7 @@ from sourcing.weeks import monday
 
 STREAM = ["field_id", "crop", "residue"]
 _NOTHING_KG = 1e-6
-_WORTH_TELLING_KG = 1.0
+WORTH_TELLING_KG = 1.0
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ def after_fetching(supply: Supply, fields: Fields, near: Near) -> tuple[Supply, 
                         pieces.append((int(at), str(row.site), number[row.week], lain, take))
         unknown += max(wanted, 0.0)
     whole, taken = _split(lots, left, pieces)
-    told = () if unknown < _WORTH_TELLING_KG else (_unknown(unknown, near.name),)
+    told = () if unknown < WORTH_TELLING_KG else (_unknown(unknown, near.name),)
     return replace(supply, lots=whole, findings=(*supply.findings, *told)), Fetched(taken, first_open, kg, unknown)
 
 
@@ -128,7 +128,7 @@ def _of_mass(lots: pd.DataFrame, share: np.ndarray) -> pd.DataFrame:
 def _unknown(kg: float, plan: str) -> Finding:
     return Finding(
         "look", plan, None, "fetched_unknown",
-        f"{kg / 1000:,.2f} t dry were fetched in weeks worked from fields, or of residues, that are no longer there",
+        f"{kg / 1000:,.2f} t dry were fetched in weeks worked that the fields, as they are now known, cannot have given",
         "fields from which something was fetched", "nothing, if the survey is right: it could not be taken off a field",
     )  # fmt: skip
 

@@ -11,6 +11,7 @@ import shapely
 from click.testing import CliRunner
 
 from sourcing import plan as plan_room
+from sourcing.change.telling import near_words
 from sourcing.cli import main
 from sourcing.errors import NoPlanError
 from sourcing.plan import place_barrels, read_land
@@ -118,6 +119,9 @@ def test_worked_weeks_stay_though_the_fields_as_now_known_bear_little_and_what_w
     near = json.loads((close / "plan.json").read_text())["near"]
     assert near["kept_as_worked"]
     assert near["fetched_unknown_kg"] > 1000
+    told = f"{near['fetched_unknown_kg'] / 1000:,.2f} t more were fetched than the fields, as they are now known"
+    assert told in near_words(near)
+    assert "t more were fetched" not in near_words({**near, "fetched_unknown_kg": 0.2})
     before, after = barrels_of(first), barrels_of(close)
     for site, weeks in before.items():
         assert all(after[site][w] == n for w, n in weeks.items() if w <= "2027-W21")

@@ -7,6 +7,7 @@ import pytest
 
 import sourcing
 from sourcing.errors import UsageError
+from sourcing.values import Values
 from sourcing.weeks import Calendar
 from sourcing.words import DRAFT, Said, languages, load_words, missing, unknown
 
@@ -64,6 +65,14 @@ def test_spans_of_days():
 def test_an_unknown_language_names_those_there_are():
     with pytest.raises(UsageError, match="en"):
         load_words("xx")
+
+
+def test_every_crop_and_residue_with_figures_has_a_name():
+    words, values = load_words("en").text, Values.load()
+    assert [crop for crop in values.crops() if f"crop.{crop}" not in words] == []
+    kinds = {name.split(".")[2] for name in values.figures if name.startswith("crop.") and name.endswith(".char_yield")}
+    assert len(kinds) > 5
+    assert [kind for kind in sorted(kinds) if f"residue.{kind}" not in words] == []
 
 
 def test_an_unknown_crop_is_said_as_it_is_written():
