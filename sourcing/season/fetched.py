@@ -128,7 +128,7 @@ def _of_mass(lots: pd.DataFrame, share: np.ndarray) -> pd.DataFrame:
 def _unknown(kg: float, plan: str) -> Finding:
     return Finding(
         "look", plan, None, "fetched_unknown",
-        f"{kg / 1000:,.2f} t dry were fetched in weeks worked that the fields, as they are now known, cannot have given",
+        f"{kg / 1000:,.2f} t dry were fetched in weeks worked that the fields, as now known, cannot have given",
         "fields from which something was fetched", "nothing, if the survey is right: it could not be taken off a field",
     )  # fmt: skip
 
