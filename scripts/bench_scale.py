@@ -3,8 +3,9 @@
     python scripts/bench_scale.py 10000 100000 --workers 1 2 --into FOLDER
 
 For each number of fields and of workers: seconds of the land stages and of the placement, the most memory that each
-process held, the proven gap; at the end how time grows from one size to the next. The register is drawn from a seed
-(see `register` below), has crop codes but no survey and no yields of its own, and lies in a folder of GeoParquet parts.
+process held, the proven gap, and a mark of the plan, the same for the same plan; at the end how time grows from one
+size to the next. The register is drawn from a seed (see `register` below), has crop codes but no survey and no yields
+of its own, and lies in a folder of GeoParquet parts.
 One residue a crop is collected, and each crop is harvested within three weeks, so a field has three or four lots; with
 all residues and the long windows of a regional calendar it has over twenty, and takes as many times longer.
 Registers are kept in FOLDER and made once. `--kill N` ends a worker at random every N seconds.
@@ -13,6 +14,7 @@ Registers are kept in FOLDER and made once. `--kill N` ends a worker at random e
 from __future__ import annotations
 
 import argparse
+import hashlib
 import itertools
 import json
 import math
@@ -204,6 +206,7 @@ def measure(folder: Path, workers: int, kill_every: float, fresh: bool) -> dict[
         "bound": round(placed.joint.bound),
         "gap": round(placed.joint.gap, 4),
         "rounds": placed.joint.rounds,
+        "plan": hashlib.sha256(b"".join(p.barrels.tobytes() for p in placed.joint.plans)).hexdigest()[:12],
         "killed": watch.killed,
         "most_mb": sorted((round(v) for v in watch.most.values() if v > 100), reverse=True),
         "stages": [(n, round(t, 1)) for n, t in stages],

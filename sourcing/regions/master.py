@@ -66,9 +66,9 @@ CLOSE = 0.2
 """Prices are good enough when master and bound differ by this share of the gap asked for."""
 WHOLE_SHARE = 0.3
 """Share of a region's effort with which a small one is bounded in whole barrels."""
-EFFORT_SHARE = 0.6
-"""The effort of all regions together is this share of what a usual laptop's cores do in the time there is: the rest is
-for slower machines, and for workers lost."""
+EFFORT_SHARE = 0.7
+"""The effort of all regions together is this share of what one core of a usual laptop does in the time there is: so it
+is spent before the clock ends it with one worker, too, or with some slow or lost."""
 LEAST_S = 0.5
 """What one region may always take [s]."""
 CALM = 3
@@ -538,7 +538,7 @@ class _Work:
         self.sources, self.limits, self.lending = sources, limits, lending
         self.gap, self.seed, self.tell, self.map, self.hands = gap, seed, tell, map, hands
         self.until = time.monotonic() + seconds
-        self.effort_s = EFFORT_SHARE * CORES * seconds
+        self.effort_s = EFFORT_SHARE * seconds
         self.count = len(sources)
         self.columns = _Columns()
         self.first: list[Answer] = []
