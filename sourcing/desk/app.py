@@ -15,9 +15,8 @@ from pathlib import Path
 
 import uvicorn
 from starlette.applications import Starlette
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, Response
+from starlette.responses import FileResponse, HTMLResponse, Response
 from starlette.routing import Route
 
 from sourcing.desk import historypages, planpages, settingspages, surveypages, weighpages
@@ -35,9 +34,9 @@ from sourcing.desk.front import (
 from sourcing.desk.gate import KEY, App, Gate
 from sourcing.desk.shelf import Shelf
 from sourcing.errors import UsageError
-from sourcing.outputs.fonts import PAGE_FAMILY, script_css, scripts_in
+from sourcing.outputs.fonts import PAGE_FAMILY, SCRIPTS, Script, face_css, script_faces
 from sourcing.outputs.maps import leaflet_text
-from sourcing.words import languages, load_words
+from sourcing.words import languages
 
 ASSETS = {"desk.css": "text/css", "desk.js": "text/javascript", "choose.js": "text/javascript"}
 LEAFLET = {"leaflet.js": "text/javascript", "leaflet.css": "text/css"}
@@ -73,18 +72,33 @@ async def asset(request: Request) -> Response:
     if name in LEAFLET:
         return Response(leaflet_text(name), media_type=f"{LEAFLET[name]}; charset=utf-8", headers=KEPT)
     if name == LETTERS:
-        return Response(await run_in_threadpool(_letters), media_type="text/css; charset=utf-8", headers=KEPT)
+        return Response(_letters(), media_type="text/css; charset=utf-8", headers=KEPT)
+    if name in _letter_files():
+        return FileResponse(_letter_files()[name][2], media_type="font/ttf", headers=KEPT)
     return HTMLResponse("", 404)
 
 
 @cache
+def _letter_files() -> dict[str, tuple[Script, str, Path]]:
+    """Font files of scripts that this machine may not have, as they are, by the name under which they are asked for.
+
+    A browser fetches one only for a page that has letters of its script.
+    """
+    return {
+        f"{script.name}-{number}{path.suffix}": (script, weight, path)
+        for script in SCRIPTS
+        for number, (weight, path) in enumerate(script_faces(script))
+    }  # fmt: skip
+
+
+@cache
 def _letters() -> str:
-    """Letters for the desk's languages, which this machine may not have."""
-    names = "".join(load_words(code).name for code in languages())
-    faces = {script.name: script_css(script) for script in scripts_in(names)}
+    """Style rules for the letters of `_letter_files`."""
+    found = _letter_files()
     # a family a script: faces of one family but of different weights would hide each other
-    css = "".join(face.replace(PAGE_FAMILY, f"{PAGE_FAMILY} {name}") for name, face in faces.items())
-    families = "".join(f'"{PAGE_FAMILY} {name}",' for name in faces)
+    family = {script.name: f"{PAGE_FAMILY} {script.name}" for script, _, _ in found.values()}
+    css = "".join(face_css(s, weight, f"/assets/{name}", family[s.name]) for name, (s, weight, _) in found.items())
+    families = "".join(f'"{name}",' for name in family.values())
     return f"{css}:root{{--letters:{families}system-ui}}\n"
 
 
@@ -211,7 +225,7 @@ def open_desk(folder: Path, *, port: int = 0, language: str = "", network: bool 
     Raises UsageError when there is no such folder, or the port is taken.
     """
     if not folder.is_dir():
-        raise UsageError(f"there is no folder {folder}")
+        raise UsageError(f"there is no folder {folder}: make it (empty is enough), or name the one with your seasons")
     listener = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     try:
         listener.bind(("0.0.0.0" if network else LOOPBACK, port))

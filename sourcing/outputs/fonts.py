@@ -74,17 +74,24 @@ def page_css(text: str) -> str:
 @cache
 def script_css(script: Script) -> str:
     """Style rules that carry a script, plain and bold, as woff2; the font's own notices stay in it."""
+    return "".join(
+        face_css(script, weight, f"data:font/woff2;base64,{_cut(path, script)}")
+        for weight, path in script_faces(script)
+    )
+
+
+def script_faces(script: Script) -> tuple[tuple[str, Path], ...]:
+    """The font files of a script, plain and bold, each with the weights it has."""
     family = fontpkg.family(script.family)
     if any(file.variable for file in family.files):
-        faces = [("400 700", fontpkg.select_file(family, 400, "normal", True).path)]
-    else:
-        faces = [(str(w), fontpkg.select_file(family, w, "normal", True).path) for w in WEIGHTS]
+        return (("400 700", fontpkg.select_file(family, 400, "normal", True).path),)
+    return tuple((str(w), fontpkg.select_file(family, w, "normal", True).path) for w in WEIGHTS)
+
+
+def face_css(script: Script, weight: str, address: str, family: str = PAGE_FAMILY) -> str:
+    """A style rule that takes a script's letters of these weights from an address."""
     signs = ",".join(f"U+{block[0]:04X}-{block[-1]:04X}" for block in script.blocks) + ",U+200C-200D,U+25CC"
-    return "".join(
-        f'@font-face{{font-family:"{PAGE_FAMILY}";font-weight:{weight};unicode-range:{signs};'
-        f"src:url(data:font/woff2;base64,{_cut(path, script)}) format('woff2')}}\n"
-        for weight, path in faces
-    )
+    return f'@font-face{{font-family:"{family}";font-weight:{weight};unicode-range:{signs};src:url({address})}}\n'
 
 
 def _cut(path: Path, script: Script) -> str:

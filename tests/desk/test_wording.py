@@ -1,12 +1,15 @@
 """The desk's words in other languages: none is left behind, names in braces stay, and what is missing stays English."""
 
+import io
 import re
 from pathlib import Path
 
 import pytest
+from fontTools.ttLib import TTFont
 
 import sourcing
 from sourcing.desk.wording import preferred, tongue
+from sourcing.outputs.fonts import SCRIPTS
 from tests.desk.conftest import CHANGE, OWN
 
 PACKAGE = Path(sourcing.__file__).parent
@@ -41,3 +44,13 @@ def test_a_chosen_language_is_kept_and_named_to_readers_of_the_page(asked):
     page = asked.get("/s/valley/survey", headers={**OWN, "cookie": f"{OWN['cookie']}; {kept}"})
     assert '<html lang="hi">' in page.text
     assert "सर्वेक्षण" in page.text
+
+
+def test_every_script_s_letters_are_given_as_they_are_and_only_when_asked_for(asked):
+    css = asked.get("/assets/letters.css", headers=OWN).text
+    faces = [face for face in css.split("@font-face") if "src:" in face]
+    assert {s.name for s in SCRIPTS} == {re.search(r"in this page (\w+)", f)[1] for f in faces}
+    for face in faces:
+        assert "unicode-range:U+" in face  # without it every page would fetch them all
+        answer = asked.get(re.search(r"url\((.*?)\)", face)[1], headers=OWN)
+        assert TTFont(io.BytesIO(answer.content)).getBestCmap()

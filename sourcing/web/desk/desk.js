@@ -1,7 +1,6 @@
 // The desk's small script: what pages can do without it, they do; it only makes them quicker to use.
 "use strict";
 for (const box of document.querySelectorAll("[data-send]")) box.addEventListener("change", () => box.form.requestSubmit());
-for (const sheet of document.querySelectorAll("link[data-late]")) sheet.media = "all"; // no page waits for letters
 for (const button of document.querySelectorAll("[data-unneeded]")) button.hidden = true;
 for (const form of document.querySelectorAll("[data-at-once]")) form.requestSubmit();
 for (const select of document.querySelectorAll("[data-samples]")) {
