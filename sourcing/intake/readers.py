@@ -296,8 +296,13 @@ def _read_gpx(path: Path, file: str, layer: str) -> Table:
         return _read_layers(path, file, layer, wanted=None)
     table = _read_layers(path, file, "", wanted=("tracks", "routes"))
     if len(table.frame) == 0:
-        table = _read_layers(path, file, "", wanted=("waypoints",))
-    return table
+        return _read_layers(path, file, "", wanted=("waypoints",))
+    points = pyogrio.read_info(path, layer="waypoints", force_feature_count=True)["features"]
+    if not points:
+        return table
+    found = f"beside its tracks and routes it has waypoints ({points}), which were not read"
+    note = look(file, "waypoints", found, "one kind", 'nothing, or set layer = "waypoints" under [layers] for them')
+    return replace(table, findings=(*table.findings, note))
 
 
 def _read_plain(path: Path, file: str, sheet: str) -> Table:
@@ -365,7 +370,7 @@ def _read_csv(path: Path, file: str) -> tuple[pd.DataFrame, tuple[Finding, ...]]
     except (pd.errors.ParserError, csv.Error) as exc:
         raise refuse(
             file, "unreadable", f"its rows do not fit its heading: {short(exc)}", "as many cells as headings",
-            "mend the line named; quote cells that hold the separator",
+            "mend the line named; quote cells that hold the separator; delete lines above the headings",
         ) from exc  # fmt: skip
     over = frame.pop(_OVER)
     if not isinstance(frame.index, pd.RangeIndex):  # every row has at least two cells too many

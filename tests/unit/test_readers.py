@@ -261,6 +261,27 @@ def test_a_corner_that_is_no_number_is_told_and_never_dropped_in_silence(tmp_pat
     assert "no_geometry" in kinds(fields)
 
 
+def test_waypoints_beside_tracks_are_told_and_can_be_asked_for(tmp_path):
+    points = "".join(f'<trkpt lat="{y}" lon="{x}"/>' for x, y in square().exterior.coords)
+    head = '<?xml version="1.0"?><gpx version="1.1" creator="a" xmlns="http://www.topografix.com/GPX/1/1">'
+    track = f"<trk><name>A</name><trkseg>{points}</trkseg></trk>"
+    for name, gate in (("f.gpx", '<wpt lat="-15" lon="30"><name>gate</name></wpt>'), ("g.gpx", "")):
+        (tmp_path / name).write_text(f"{head}{gate}{track}</gpx>")
+    read = read_table(tmp_path / "f.gpx", "f.gpx")
+    assert len(read.frame) == 1
+    assert [f.found for f in read.findings] == [
+        "beside its tracks and routes it has waypoints (1), which were not read"
+    ]
+    assert told(read_table(tmp_path / "g.gpx", "g.gpx")) == set()
+    assert len(read_table(tmp_path / "f.gpx", "f.gpx", "waypoints").frame) == 1
+
+
+def test_a_title_line_over_a_csv_is_told_as_what_it_may_be(tmp_path):
+    (tmp_path / "f.csv").write_text("Survey of Ode\n\nfield_id,crop,village\nA,maize,Ode\n")
+    with pytest.raises(InputError, match="delete lines above the headings"):
+        read_table(tmp_path / "f.csv", "f.csv")
+
+
 def test_faults_of_one_row_count_as_one_row():
     cells = ("harvest_start", "harvest_end")
     many = [Finding("set_aside", "f.csv", 7, "bad_date", f"{cell} is 'x'", "a day", "mend the day") for cell in cells]
