@@ -169,7 +169,7 @@ def test_slow_and_many_workers_change_nothing():
             return list(pool.map(one, tasks))
 
     found = [
-        solve_in_regions(it, np.arange(6), gap=1e-7, seconds=600, effort_s=3, map=carried, hands=hands)
+        solve_in_regions(it, np.arange(6), gap=1e-7, seconds=600, effort_s=1.0, map=carried, hands=hands)
         for carried, hands in ((map, 1), (paused, 3))
     ]
     assert check(it, found[0][1]) == []
