@@ -26,6 +26,8 @@ EXAMPLES = {
     ],
 }
 """What a table with free names looks like; shown as comments in a new season file."""
+UNNAMED_FILE = "fields.gpkg"
+"""What a new season file calls the survey until someone names it."""
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ def season_text() -> str:
         for option in members:
             lines += _comment(option.meaning)
             if needed and option.name == "file":
-                lines.append('file = "fields.gpkg"')
+                lines.append(f'file = "{UNNAMED_FILE}"')
             elif option.path in EXAMPLES:
                 lines += [f"# [{option.path}]", *EXAMPLES[option.path]]
             else:

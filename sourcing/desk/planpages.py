@@ -41,12 +41,24 @@ from sourcing.outputs.folder import PLANS
 from sourcing.outputs.tables import LAYERS_FILE
 from sourcing.plan import load_values
 from sourcing.settings import SEASON_FILE, Settings, parse_settings
+from sourcing.values import Values
 
 TABS = {
     "": "In short", "map": "Map", "villages": "Villages", "places": "Places", "calendar": "Calendar",
     "carrying": "Carrying", "money": "Money", "chances": "Chances", "air": "Energy and air",
     WORTH: "What is worth more", "figures": "Figures used", "files": "Files to take away",
 }  # fmt: skip
+NOTES = {
+    "places": "The way is that of a kilo on average, one way: along the ground from where the residue lies in the "
+              "field to the place, the way inside the field included.",
+    "calendar": "Barrels that stand at each place in each week.",
+    "carrying": "Metres are one way, from where the residue lies in the field, on average, to the place. Where loads "
+                "say 0, the residue fills up loads of the row above it.",
+    "figures": "Every figure of the trade that the plan rests on, with its range, its source and how well it is known. "
+               "Set your own under Settings, Prices and figures.",
+}  # fmt: skip
+"""What is to be known of a table before it is read."""
+PLANS_A_PAGE = 10
 TOP = 8
 """Villages named on the first page of a plan."""
 FILES = {
@@ -61,6 +73,7 @@ FILES = {
     "inputs.zip": "What the plan was made from. Holds people's names: do not pass it on",
 }
 """What a plan folder holds, in the order in which it is shown."""
+WEEK_FILE = "The map of one week as a picture, for a slide or the chat group"
 SHOWN_INLINE = {
     "map.html": "text/html; charset=utf-8",
     "sheets.pdf": "application/pdf",
@@ -77,22 +90,25 @@ def run(request: Request) -> Response:
     season = season_of(request)
     text = season_text(season)
     checked, current = fresh(season, text, CHECK_FILE)
+    plans = season.plans()
+    at = views.cut(len(plans), page_number(request), PLANS_A_PAGE)
+    rows = _plan_rows(list(plans.items())[at.first : at.last], request)
     return show(request, "run.html", season=season, part="plan", text=text, checked=checked, fresh=current,
-                plans=_plan_rows(season, request))  # fmt: skip
+                plans=rows, known=list(plans), at=at)  # fmt: skip
 
 
-def _plan_rows(season: Season, request: Request) -> list[dict[str, Any]]:
-    """The plans of a season, each with its first figures."""
+def _plan_rows(plans: list[tuple[str, Path]], request: Request) -> list[dict[str, Any]]:
+    """Plans, each with its first figures."""
     words = tongue_of(request).words
     rows = []
-    for name, path in list(season.plans().items())[:50]:
-        record = views.record_of(path)
+    for name, path in plans:
+        record = views.short_of(path)
         total = record["totals"]
         rows.append({"name": name, "char": words.tonnes(total["char_kg"]), "sites": words.number(total["sites"]),
                      "villages": words.number(total["villages_with_barrels"]),
                      "barrels": words.number(total["most_barrels"]),
                      "margin": words.number(total["margin"]) if "margin" in total else "",
-                     "currency": record["settings"]["season"]["currency"], "status": record["solve"]["status"],
+                     "currency": record["currency"], "status": record["solve"]["status"],
                      "best": views.how_good(record)})  # fmt: skip
     return rows
 
@@ -176,18 +192,19 @@ def plan(request: Request) -> Response:
     message = files["message.txt"].read_text(encoding="utf-8") if "message.txt" in files and tab == "files" else ""
     named = {"season": season, "part": "plan", "plan": name, "tab": tab, "tabs": TABS, "record": record,
              "others": others, "made": record.get("made_at", ""), "files": _told_files(files), "message": message,
-             **_tab(record, tab, request, speak.words)}  # fmt: skip
+             "notes_of": NOTES, **_tab(record, tab, request, speak.words)}  # fmt: skip
     if tab == WORTH:
         named |= {"weighed": weighed_of(season, name), "kept": "inputs.zip" in files, "most_others": MOST_OTHERS}
     if tab == "files":
-        named["weeks"] = views.weeks(record, speak.words) if LAYERS_FILE in files else []
+        named["weeks"] = views.weeks(record, speak.words, date.today()) if LAYERS_FILE in files else []
     return show(request, "plan.html", **named)
 
 
 def _told_files(files: dict[str, Path]) -> list[tuple[str, str, int]]:
     known = [n for n in FILES if n in files]
     rest = [n for n in files if n not in FILES]
-    return [(n, FILES.get(n, ""), files[n].stat().st_size) for n in (*known, *rest)]
+    told = {n: WEEK_FILE for n in rest if n.startswith("week-")} | FILES
+    return [(n, told.get(n, ""), files[n].stat().st_size) for n in (*known, *rest)]
 
 
 def _tab(record: dict[str, Any], tab: str, request: Request, words: Any) -> dict[str, Any]:
@@ -210,17 +227,18 @@ def _tab(record: dict[str, Any], tab: str, request: Request, words: Any) -> dict
         return {"table": table, "weeks": weeks, "money": record["money"]}
     if tab == "chances":
         found = record["chances"]
-        return {"table": views.by_name(found["season"], words, "figure"), "causes": found["causes"],
+        return {"table": views.chances(record, words), "causes": [words.of("cause", c) for c in found["causes"]],
                 "sure": views.places(record, words), "replays": words.number(found["replays"])}  # fmt: skip
     if tab == "air":
-        air = record["climate"]
-        return {"tables": [(n, views.by_name(air[n], words, "figure")) for n in ("energy", "warming", "smoke")],
-                "notes": air["notes"]}  # fmt: skip
+        return {"tables": views.air(record, words), "notes": record["climate"]["notes"]}
     if tab == "figures":
-        rows = [{k: f[k] for k in ("name", "value", "low", "high", "unit", "standing", "source")} for f in
-                record["values_used"]]  # fmt: skip
-        at = views.cut(len(rows), page_number(request))
-        return {"table": views.plain_table(rows[at.first : at.last], words), "at": at}
+        at, sources = views.cut(len(record["values_used"]), page_number(request)), Values.load().sources
+        rows = [
+            {**{k: f[k] for k in ("name", "value", "low", "high", "unit")}, "standing": f["standing"].replace("_", " "),
+             "source": sources[f["source"]].title if f["source"] in sources else f["source"]}
+            for f in record["values_used"][at.first : at.last]
+        ]  # fmt: skip
+        return {"table": views.plain_table(rows, words), "at": at}
     return {}
 
 

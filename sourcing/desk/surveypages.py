@@ -42,6 +42,7 @@ from sourcing.intake.guess import Heading, guess_columns
 from sourcing.intake.mend import BY_HAND, mended_name
 from sourcing.intake.readers import TABLES
 from sourcing.intake.survey import columns_of
+from sourcing.options import UNNAMED_FILE
 from sourcing.options import season_text as new_season_text
 from sourcing.plan import load_values
 from sourcing.settings import SEASON_FILE, Layer, parse_settings
@@ -123,7 +124,9 @@ def survey(request: Request) -> Response:
                       "layer": layer, "single": role in SINGLE_FILES})  # fmt: skip
     more = [(k, len(named.get(k, []))) for k in ("no_go", "background")]
     known = {n: p.stat().st_size for n, p in files.items()}
-    return show(request, "survey.html", season=season, part="survey", roles=roles, files=known, more=more, text=text)
+    needs_fields = bool(files) and not next(r["there"] for r in roles if r["role"] == "fields")
+    return show(request, "survey.html", season=season, part="survey", roles=roles, files=known, more=more, text=text,
+                needs_fields=needs_fields, unnamed=UNNAMED_FILE)  # fmt: skip
 
 
 async def take_files(request: Request) -> Response:

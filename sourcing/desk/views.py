@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -13,11 +14,14 @@ import pandas as pd
 from sourcing.console import proof
 from sourcing.intake.keep import RECORD_FILE, read_record
 from sourcing.outputs.tables import heading
+from sourcing.outputs.weekpicture import telling
 from sourcing.season.outcome import site_names
 from sourcing.weeks import Calendar, monday
 from sourcing.words import Words
 
 ROWS_A_PAGE = 100
+MOST_SHORT = 1_000
+"""Plans of which the little that a list shows is kept in memory."""
 
 
 @dataclass(frozen=True)
@@ -59,6 +63,18 @@ def cut(count: int, page: int, size: int = ROWS_A_PAGE) -> Slice:
     return Slice(page, pages, count, first, min(first + size, count))
 
 
+def short_of(plan: Path) -> Mapping[str, Any]:
+    """What a list of plans shows of one; its record is read once as long as its file does not change."""
+    facts = (plan / RECORD_FILE).stat()
+    return _short(plan, facts.st_mtime_ns, facts.st_size)
+
+
+@lru_cache(maxsize=MOST_SHORT)
+def _short(plan: Path, changed_ns: int, size: int) -> Mapping[str, Any]:
+    record = read_record(plan)
+    return {"totals": record["totals"], "solve": record["solve"], "currency": record["settings"]["season"]["currency"]}
+
+
 def decision(record: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     """The season in a few figures, largest question first: label and text."""
     total, currency = record["totals"], record["settings"]["season"]["currency"]
@@ -66,14 +82,15 @@ def decision(record: Mapping[str, Any], words: Words) -> list[tuple[str, str]]:
     found = [
         ("Residue charred", f"{words.tonnes(total['residue_kg'])} t"),
         ("of free residue", f"{words.tonnes(total['residue_free_kg'])} t"),
-        ("Char", f"{words.tonnes(total['char_kg'])} t"),
+        ("Char, if all goes as planned", f"{words.tonnes(total['char_kg'])} t"),
         ("Villages with barrels", words.number(total["villages_with_barrels"])),
         ("Places with barrels", words.number(total["sites"])),
         ("Most barrels at once", words.number(total["most_barrels"])),
         ("Loads carried", words.number(total["loads"])),
         ("Hours of carrying", words.number(total["carry_h"])),
-        ("Char in eight seasons of ten", f"{words.tonnes(char['p10'])} – {words.tonnes(char['p90'])} t"),
-    ]
+        ("Char in eight seasons of ten, chance allowed for",
+         f"{words.tonnes(char['p10'])} – {words.tonnes(char['p90'])} t"),
+    ]  # fmt: skip
     if "margin" in total:
         found.insert(3, ("Margin before overheads", f"{words.number(total['margin'])} {currency}"))
     return found
@@ -114,8 +131,8 @@ def calendar(record: Mapping[str, Any], words: Words) -> Table:
     sites = sorted(record["sites"], key=lambda s: (order.get(s["village"], 0), called[s["id"]]))
     rows = tuple(
         (
+            called[s["id"]],
             str(names.get(s["village"], s["village"])),
-            str(s["name"]),
             *(str(b) if b else "" for b in s["barrels_by_week"]),
         )
         for s in sites
@@ -163,7 +180,11 @@ def money(record: Mapping[str, Any], words: Words) -> tuple[Table, list[tuple[st
     """Costs and earnings by part, and cash at the end of each week."""
     found = record["money"]
     by_week = [(str(w), words.number(b)) for w, b in zip(_money_weeks(record), found["balance_by_week"], strict=False)]
-    return plain_table(found["parts"], words), by_week
+    parts = [
+        {**row, "account": words(f"cash.{row['account']}_account"),
+         "part": words.of("part", str(row["part"]).replace(" ", "_"))} for row in found["parts"]
+    ]  # fmt: skip
+    return plain_table(parts, words), by_week
 
 
 def _money_weeks(record: Mapping[str, Any]) -> list[str]:
@@ -171,9 +192,28 @@ def _money_weeks(record: Mapping[str, Any]) -> list[str]:
     return [str(w) for w in record["money"].get("weeks", range(1, count + 1))]
 
 
-def by_name(table: Mapping[str, Mapping[str, Any]], words: Words, first: str) -> Table:
-    """A table of the record whose rows have names."""
-    return plain_table([{first: name.replace("_", " "), **row} for name, row in table.items()], words)
+def chances(record: Mapping[str, Any], words: Words) -> Table:
+    """The season replayed against chance, in the words of the sheets."""
+    keys, currency = ("plan", "p10", "p50", "p90"), record["settings"]["season"]["currency"]
+    rows = tuple(
+        (f"{words.of('chance', name)} [{'kg' if name.endswith('_kg') else currency}]",
+         *(words.number(row[k]) for k in keys))
+        for name, row in record["chances"]["season"].items()
+    )  # fmt: skip
+    return Table(tuple(words(f"chance.col_{k}") for k in ("what", *keys)), rows, frozenset(range(1, 1 + len(keys))))
+
+
+def air(record: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]:
+    """Energy, warming and smoke with their ranges, in the words of the sheets."""
+    keys = ("low", "likely", "high")
+    heads = tuple(words(f"air.col_{k}") for k in ("what", *keys, "unit"))
+    found = []
+    for part in ("energy", "warming", "smoke"):
+        rows = tuple((words.of("air", name), *(_cell(row[k], words) for k in keys),
+                      words.of("airunit", str(row["unit"]).replace(" ", "_")))
+                     for name, row in record["climate"][part].items())  # fmt: skip
+        found.append((words(f"air.{part}"), Table(heads, rows, frozenset({1, 2, 3}))))
+    return found
 
 
 def plain_table(rows: Sequence[Mapping[str, Any]], words: Words) -> Table:
@@ -214,11 +254,14 @@ def matching(rows: Iterable[Mapping[str, Any]], **wanted: str) -> list[Mapping[s
     return [r for r in rows if all(not v or str(r.get(k)) == v for k, v in wanted.items())]
 
 
-def weeks(record: Mapping[str, Any], words: Words) -> list[tuple[str, str, int]]:
-    """The weeks of a plan: their label, their days, and the barrels that stand in them."""
+def weeks(record: Mapping[str, Any], words: Words, today: date) -> list[tuple[str, str, int, bool]]:
+    """The weeks of a plan: their label, their days, the barrels that stand in them, and whether it tells most."""
     labels = [str(w) for w in record["weeks"]]
+    if not labels:
+        return []
     calendar = Calendar(monday(labels[0]), len(labels))
-    standing = dict.fromkeys(labels, 0)
+    standing = dict.fromkeys(range(len(labels)), 0)
     for row in record.get("work", ()):
-        standing[str(row["week"])] += int(row["barrels"])
-    return [(label, words.week_days(calendar, i), standing[label]) for i, label in enumerate(labels)]
+        standing[labels.index(str(row["week"]))] += int(row["barrels"])
+    told = telling(standing, calendar, today)
+    return [(label, words.week_days(calendar, i), standing[i], i == told) for i, label in enumerate(labels)]

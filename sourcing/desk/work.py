@@ -66,7 +66,7 @@ AGAIN_S = 6.0
 LOOK_S = 20.0 * 60
 """Reading files and judging rows is given up after this long [s]."""
 MOST_SHAPES = 4_000
-"""Up to so many fields are drawn as areas on the map for choosing; above it, as dots."""
+"""Up to so many fields are drawn as areas on the map for choosing; above it, as boxes, told by two corners."""
 WAYS_FILE = "ways.gpkg"
 """The path layer of a what-if in which ways are closed."""
 CHECK_FILE, ROWS_FILE, SEND_BACK_FILE, LAND_FILE = "check.json", "rows.json", "send-back.xlsx", "land.json"
@@ -478,8 +478,7 @@ def _lon_lat(point: Any) -> list[float]:
 def _outlines(frame: Any) -> Iterator[list[Any]]:
     shapes = frame.geometry.to_numpy()
     if len(shapes) > MOST_SHAPES:
-        middles = shapely.get_coordinates(shapely.centroid(shapes)).round(5)
-        yield from ([m] for m in middles.tolist())
+        yield from shapely.bounds(shapes).round(5).reshape(-1, 2, 2).tolist()
         return
     for shape in shapely.simplify(shapes, 2e-5):
         for ring in shapely.get_rings(shape)[:1]:

@@ -122,11 +122,13 @@ def week_of(calendar: Calendar, text: str) -> int:
 
 def telling_week(scene: Scene, today: date) -> int:
     """The week a picture shows when none is named: this week where barrels stand in it, else the one with most."""
-    standing = scene.work.groupby("week")["barrels"].sum()
-    now = (monday_of(today) - scene.calendar.first_monday).days // DAYS_A_WEEK
-    if not len(standing):
-        return 0
-    return now if now in standing.index else int(standing.idxmax())
+    return telling(scene.work.groupby("week")["barrels"].sum().to_dict(), scene.calendar, today)
+
+
+def telling(standing: Mapping[int, int], calendar: Calendar, today: date) -> int:
+    """The same from the barrels that stand in each week."""
+    now = (monday_of(today) - calendar.first_monday).days // DAYS_A_WEEK
+    return now if standing.get(now) else max(standing, key=lambda week: standing[week], default=0)
 
 
 def overview(page: Page, scene: Scene, box: Box, week: int | None = None) -> float:

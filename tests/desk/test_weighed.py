@@ -1,18 +1,23 @@
 """A finished plan asked at the desk: weighed and drawn as the commands do; and a run stopped before it had a plan."""
 
 import json
+import re
+import shutil
+from html import unescape
 
 import pytest
 from click.testing import CliRunner
 from starlette.testclient import TestClient
 
 from sourcing.cli import main
-from sourcing.desk import jobs, work
+from sourcing.desk import jobs, views, work
 from sourcing.desk.app import guarded_pages
 from sourcing.desk.front import Desk
+from sourcing.desk.planpages import PLANS_A_PAGE
 from sourcing.desk.shelf import Shelf
 from sourcing.desk.store import read_json, write_json
 from sourcing.plan import NO_PLAN_YET
+from sourcing.words import load_words
 from tests.desk.conftest import CHANGE, HOST, OWN, SECRET
 from tests.desk.test_jobs import set_options, thinned
 
@@ -86,3 +91,45 @@ def test_stopped_before_a_first_plan_nothing_is_written_and_the_page_says_so(hom
     assert (job.state, job.problems) == ("stopped", (NO_PLAN_YET,))
     assert season.plans() == {}
     assert "no plan was written" in asked.get("/s/valley/work", headers=OWN).text
+
+
+def test_what_a_plan_says_is_said_in_words_and_the_telling_week_is_chosen(planned):
+    season, name, asked = planned
+    at, words = f"/s/small/plans/{name}", load_words("en")
+    record = read_json(season.plan(name) / "plan.json")
+    air = asked.get(f"{at}/air", headers=OWN).text
+    for key in (k for part in ("energy", "warming", "smoke") for k in record["climate"][part]):
+        assert words(f"air.{key}") in unescape(air)
+    assert not re.search(r"ncv|co own|kg CO2e", air)
+    chances = unescape(asked.get(f"{at}/chances", headers=OWN).text)
+    for cause in record["chances"]["causes"]:
+        assert words(f"cause.{cause}") in chances
+    assert words("chance.col_p10") in chances
+    assert "P10" not in chances
+    calendar = views.calendar(record, words)
+    called = views.names_of_sites(record, words)
+    villages = {v["id"]: v["name"] for v in record["villages"]}
+    assert {row[:2] for row in calendar.rows} == {(called[s["id"]], villages[s["village"]]) for s in record["sites"]}
+    drawn = next(f for f in season.plan_files(name) if f.startswith("week-"))
+    files = asked.get(f"{at}/files", headers=OWN).text
+    assert f'<option value="{drawn.removeprefix("week-").removesuffix(".png")}" selected>' in files
+
+
+def test_a_long_list_of_plans_is_shown_in_pages_and_each_record_read_once(planned, monkeypatch):
+    season, name, asked = planned
+    read = []
+    monkeypatch.setattr(views, "read_record", lambda plan: read.append(plan.name) or read_json(plan / "plan.json"))
+    record = {**read_json(season.plan(name) / "plan.json"), "carries": []}
+    added = [f"2020-01-{number:02d}-080000" for number in range(1, 3 * PLANS_A_PAGE // 2)]
+    for other in added:
+        write_json(season.folder / "plans" / other / "plan.json", record)
+    try:
+        shown = [re.findall(r'href="/s/small/plans/([^"/]+)"', asked.get(f"/s/small/plan?page={p}", headers=OWN).text)
+                 for p in (1, 2, 1, 2)]  # fmt: skip
+        assert [len(s) for s in shown[:2]] == [PLANS_A_PAGE, len(added) + 1 - PLANS_A_PAGE]
+        assert {*shown[0], *shown[1]} == {*added, name}
+        assert sorted(read) == sorted(set(read))
+        assert shown[2:] == shown[:2]
+    finally:
+        for other in added:
+            shutil.rmtree(season.folder / "plans" / other)

@@ -27,9 +27,11 @@ addEventListener("DOMContentLoaded", async () => {
   const map = L.map(box, { attributionControl: false, preferCanvas: true, zoomSnap: 0.25 });
   const flip = ([lon, lat]) => [lat, lon];
   const ground = L.canvas({ padding: 0.3, tolerance: 6 });
-  for (const ring of land.fields) {
-    if (ring.length === 1) L.circleMarker(flip(ring[0]), { renderer: ground, radius: 1.5, weight: 0, fillColor: "#8cb9e6", fillOpacity: 0.8, interactive: false }).addTo(map);
-    else L.polygon(ring.map(flip), { renderer: ground, weight: 0.8, color: "#3f6f9f", fillColor: "#8cb9e6", fillOpacity: 0.9, interactive: false }).addTo(map);
+  const area = (ring, [a, b = a] = ring) => ring.length > 2 ? ring : [a, [a[0], b[1]], b, [b[0], a[1]]];
+  const together = 100; // rings a layer: thousands of layers are slow, and so is one vast one
+  for (let i = 0; i < land.fields.length; i += together) {
+    const rings = land.fields.slice(i, i + together).map((ring) => [area(ring).map(flip)]);
+    L.polygon(rings, { renderer: ground, weight: 0.8, color: "#3f6f9f", fillColor: "#8cb9e6", fillOpacity: 0.9, fillRule: "nonzero", interactive: false }).addTo(map);
   }
   for (const line of land.paths) {
     const path = L.polyline(line.map(flip), { renderer: ground, weight: say.close ? 2.5 : 1.2, color: "#8a7f6a", interactive: Boolean(say.close) }).addTo(map);
