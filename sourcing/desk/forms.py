@@ -12,6 +12,7 @@ import typing
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cache
 from typing import Any, Literal
 
 from pydantic import ValidationError
@@ -115,11 +116,39 @@ def _group(name: str) -> Group:
     kind, info = _find(tuple(name.split(".")))
     label = _words(name.split(".")[-1])
     if kind is not None:
-        help_text = " ".join((info.description or kind.__doc__ or "").split()) if info else ""
+        help_text = _help(info.description or kind.__doc__) if info else ""
         entries = tuple(_entry((name, n), i) for n, i in kind.model_fields.items())
         return Group(name, label, help_text, entries)
     assert info is not None
     return Group(name, label, "", (_entry(tuple(name.split(".")), info),))
+
+
+_COMMAND = re.compile(r" \((?:see )?`sourcing [^`]+`\)|[;:] (?:see )?`sourcing [^`]+`[^.]*| `sourcing [^`]+`[^.]*\.")
+
+
+def _help(text: str | None) -> str:
+    """An option's words in one line, without what only helps at a terminal."""
+    return _COMMAND.sub("", " ".join((text or "").split()))
+
+
+@cache
+def _places() -> Mapping[str, str]:
+    """Where each option stands at the desk, by its name: the page, and the option's label on it."""
+    return {
+        e.name: f"Settings, {label}: {e.label}"
+        for page, (label, _) in PAGES.items() for group in page_groups(page) for e in group.entries
+    }  # fmt: skip
+
+
+@cache
+def _named() -> re.Pattern[str]:
+    names = sorted(map(re.escape, _places()), key=len, reverse=True)
+    return re.compile(rf"(?<![\w.])(?:{'|'.join(names)})(?!\w|\.\w)")
+
+
+def in_words(text: str) -> str:
+    """A sentence of the engine with every option called as the desk calls it."""
+    return _named().sub(lambda found: _places()[found[0]], text)
 
 
 def _find(path: Path_) -> tuple[type[Section] | None, FieldInfo | None]:
@@ -135,7 +164,7 @@ def _find(path: Path_) -> tuple[type[Section] | None, FieldInfo | None]:
 
 
 def _entry(path: Path_, info: FieldInfo) -> Entry:
-    help_text = " ".join((info.description or "").split())
+    help_text = _help(info.description)
     shape, choices, parts, named = _shape(info.annotation)
     unit = _unit(help_text)
     least, most = _limits([*info.metadata, *_inner_metadata(info.annotation)])

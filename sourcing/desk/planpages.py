@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, Response
 
 from sourcing.desk import jobs, views
+from sourcing.desk.forms import in_words
 from sourcing.desk.front import (
     Form,
     address,
@@ -192,7 +193,7 @@ def plan(request: Request) -> Response:
     message = files["message.txt"].read_text(encoding="utf-8") if "message.txt" in files and tab == "files" else ""
     named = {"season": season, "part": "plan", "plan": name, "tab": tab, "tabs": TABS, "record": record,
              "others": others, "made": record.get("made_at", ""), "files": _told_files(files), "message": message,
-             "notes_of": NOTES, **_tab(record, tab, request, speak.words)}  # fmt: skip
+             "notes_of": NOTES, "in_words": in_words, **_tab(record, tab, request, speak.words)}  # fmt: skip
     if tab == WORTH:
         named |= {"weighed": weighed_of(season, name), "kept": "inputs.zip" in files, "most_others": MOST_OTHERS}
     if tab == "files":
@@ -320,7 +321,7 @@ def compared(request: Request) -> Response:
         raise LookupError(folder.name)
     words = tongue_of(request).words
     tell = [(head, _for_the_desk(lines)) for head, lines in found["to_tell"]]
-    totals = views.plain_table(found["all"]["totals"], words)
+    totals = views.totals(found["all"]["totals"], words)
     shown = request.query_params.get("table", "")
     tables = views.compared(found["tables"], words)
     chosen = next((t for n, t in tables if n == shown), None)
@@ -332,7 +333,8 @@ def compared(request: Request) -> Response:
 
 def _for_the_desk(lines: list[str]) -> list[str]:
     """Lines of a comparison, without what only helps at a terminal."""
-    return [line for line in lines if not any(mark in line for mark in ("--table", "--quick", "sourcing plan"))]
+    kept = [line for line in lines if not any(mark in line for mark in ("--table", "--quick", "sourcing plan"))]
+    return [in_words(line) for line in kept]
 
 
 @reading
@@ -375,7 +377,8 @@ def _differences(season: Season, other: Season) -> list[str]:
     """What a what-if season has otherwise than its season, as 'option = value'."""
     found = []
     for path, value in _changes_from(season, other).items():
-        found.append(f"{'.'.join(path)} = {value}" if value is not None else f"{'.'.join(path)}: as by default")
+        name = in_words(".".join(path))
+        found.append(f"{name} = {value}" if value is not None else f"{name}: as by default")
     if value_at(read_text(other).raw, ("layers", "paths", "file")) == WAYS_FILE:
         found.append("ways closed on the map")
     return found

@@ -223,7 +223,7 @@ def plain_table(rows: Sequence[Mapping[str, Any]], words: Words) -> Table:
     names = list(rows[0])
     right = frozenset(i for i, n in enumerate(names) if all(isinstance(r.get(n), int | float) for r in rows))
     text = tuple(tuple(_cell(r.get(n), words) for n in names) for r in rows)
-    heads = tuple(h[:1].upper() + h[1:] for h in (heading(n, words) for n in names))
+    heads = tuple(_headed(n, words) for n in names)
     return Table(heads, text, right)
 
 
@@ -237,6 +237,19 @@ def _cell(value: Any, words: Words) -> str:
     return str(value)
 
 
+def totals(rows: Sequence[Mapping[str, Any]], words: Words) -> Table:
+    """The seasons of two plans side by side."""
+    text = tuple(
+        (_headed(str(r["figure"]), words), *(_cell(r[k], words) for k in ("a", "b", "difference"))) for r in rows
+    )
+    return Table(("Figure", "First plan", "Second plan", "Difference"), text, frozenset({1, 2, 3}))
+
+
+def _headed(name: str, words: Words) -> str:
+    label = heading(name, words)
+    return label[:1].upper() + label[1:]
+
+
 def compared(tables: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]:
     """The tables of a comparison."""
     found = []
@@ -244,7 +257,7 @@ def compared(tables: Mapping[str, Any], words: Words) -> list[tuple[str, Table]]
         columns, rows = table["columns"], table["rows"]
         right = frozenset(i for i in range(len(columns)) if rows and all(isinstance(r[i], int | float) for r in rows))
         text = tuple(tuple(_cell(v, words) for v in row) for row in rows)
-        heads = tuple(h[:1].upper() + h[1:] for h in (heading(c, words) for c in columns))
+        heads = tuple(_headed(c, words) for c in columns)
         found.append((str(name), Table(heads, text, right)))
     return found
 

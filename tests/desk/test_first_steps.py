@@ -6,6 +6,7 @@ import shapely
 
 from sourcing.desk import work
 from sourcing.desk.app import open_desk
+from sourcing.desk.forms import PAGES, in_words, page_groups
 from sourcing.errors import UsageError
 from tests.desk.conftest import CHANGE, FIELDS, OWN
 
@@ -37,3 +38,16 @@ def test_more_fields_than_a_map_draws_as_areas_are_told_by_two_corners_each(monk
     assert [len(ring) for ring in work._outlines(frame)] == [5, 5]
     monkeypatch.setattr(work, "MOST_SHAPES", 1)
     assert list(work._outlines(frame)) == [[[30, -15], [30.001, -14.999]], [[30.002, -15], [30.004, -14.998]]]
+
+
+def test_options_are_called_as_the_desk_calls_them_and_no_command_is_named_there():
+    assert in_words("give it more time (placement.seconds), or villages.use.") == (
+        "give it more time (Settings, Barrels and the goal: Seconds), or Settings, Villages and people: Use."
+    )
+    assert in_words("fleet.barrels_from, my.fleet.barrels") == (
+        "Settings, Barrels and the goal: Barrels from, my.fleet.barrels"
+    )
+    for page in PAGES:
+        for group in page_groups(page):
+            for told in (group.help, *(e.help for e in group.entries)):
+                assert "`sourcing" not in told

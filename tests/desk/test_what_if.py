@@ -68,7 +68,7 @@ def test_a_what_if_changes_nothing_until_it_is_taken_over(home, asked, seen):
     assert list(ways["way"]) == ["track"] * 3
     assert (home / "valley" / "season.toml").read_bytes() == before
     page = asked.get("/s/valley/what-if", headers=OWN).text
-    assert "fleet.barrels = 60" in page
+    assert "Settings, Barrels and the goal: Barrels = 60" in page
     assert "ways closed on the map" in page
 
     asked.post("/s/valley~more/adopt", headers=CHANGE, data={"seen": ""})
