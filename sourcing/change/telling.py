@@ -349,9 +349,13 @@ def details(c: Comparison) -> list[tuple[str, pd.DataFrame]]:
     found = [("Barrels and residue charred by week", weeks)]
     sites = c.sites[c.sites["relation"] != "stays"]
     if len(sites):
+        first, second = (_site_names(side.record) for side in (c.a, c.b))
+        villages = {str(v["id"]): str(v["name"]) for side in (c.a, c.b) for v in side.record["villages"]}
         shown = pd.DataFrame(
             {
-                "": sites["relation"], "village": sites["village"], "before": sites["site_a"], "now": sites["site_b"],
+                "": sites["relation"], "village": [villages.get(v, v) for v in sites["village"]],
+                "before": [first.get(s, s) for s in sites["site_a"]],
+                "now": [second.get(s, s) for s in sites["site_b"]],
                 "moved, m": [f"{d:,.0f}" if d else "" for d in sites["distance_m"]],
                 "barrel-weeks before": sites["barrel_weeks_a"], "barrel-weeks now": sites["barrel_weeks_b"],
             }
@@ -371,6 +375,11 @@ def details(c: Comparison) -> list[tuple[str, pd.DataFrame]]:
         ).set_index("")  # fmt: skip
         found.append((_headed("Fields that differ, most residue first", len(shown)), shown.head(MOST_LINES)))
     return found
+
+
+def _site_names(record: dict[str, Any]) -> dict[str, str]:
+    """What a plan's sites are called on its own map and sheets, by id."""
+    return {str(site["id"]): str(site.get("called") or site["id"]) for site in record["sites"]}
 
 
 WORDS = {

@@ -34,7 +34,12 @@ WHY = {
     "no_residue": "no residue is free to take",
     "no_place": "no allowed place for barrels",
     "given_elsewhere": "its residue is carried to places of other villages",
+    "search_ended": "the search ended before a use for its residue was found",
 }
+ENDED_EARLY = (
+    "it would pay by itself: the search ended before it came to them, or barrels, people or money do better elsewhere"
+)
+"""Why places are left out that would pay, where the plan is unproven."""
 AT_THE_MARGIN = (
     "For a little more or less, barrels counted as divisible: ten barrels more rarely earn ten times as much as one. "
     "Buying the barrel is not taken off."
@@ -82,7 +87,8 @@ def left_out_lines(w: Weighing) -> list[str]:
         return lines
     known = w.places[w.places["why"] != "pinned_out"]
     lines.append(f"Places that could have barrels and have none: {len(w.places)}.")
-    lines += [f"  {n} x {WHY[str(why)]}" for why, n in w.places["why"].value_counts().items()]
+    said = WHY if w.gap <= UNPROVEN else {**WHY, "barrels_earn_more": ENDED_EARLY}
+    lines += [f"  {n} x {said[str(why)]}" for why, n in w.places["why"].value_counts().items()]
     near = known[np.isfinite(known["cost"])].sort_values("cost", kind="stable")
     pays, costs = near[near["cost"] < 0], near[near["cost"] >= 0]
     if len(pays):

@@ -16,7 +16,18 @@ from shapely.geometry import box
 
 from sourcing.change.causes import FIGURES, LET_GO, NEW, ORDER, PATHS, PLACES, SETTINGS, STAY, YIELDS, changed_settings
 from sourcing.change.compare import compare, match_sites
-from sourcing.change.telling import overall, said, sunday, tables, text, to_tell, unproven, why, write_comparison
+from sourcing.change.telling import (
+    details,
+    overall,
+    said,
+    sunday,
+    tables,
+    text,
+    to_tell,
+    unproven,
+    why,
+    write_comparison,
+)
 from sourcing.change.twosided import render_two_sided_map
 from sourcing.cli import main
 from sourcing.errors import InputError, UsageError
@@ -153,6 +164,16 @@ def test_sites_are_matched_by_id_and_then_each_once_by_the_nearest():
     far = match_sites(old, new, near_m=350).set_index(["site_a", "site_b"])["distance_m"]
     assert far["right", "near"] == pytest.approx(0.5 * 111.32, abs=0.1)
     assert match_sites(old.iloc[:0], new.iloc[:0], 350).empty
+
+
+def test_sites_that_come_or_go_are_told_by_the_names_on_maps_and_sheets(both):
+    gone = both.sites.assign(relation="goes", site_b="")
+    frame = dict(details(replace(both, sites=gone)))["Sites that come, go or move"]
+    called = {s["id"]: s["called"] for s in both.a.record["sites"]}
+    names = {v["name"] for v in both.a.record["villages"]}
+    assert frame["before"].tolist() == [called.get(s, s) for s in gone["site_a"]]
+    assert set(frame["village"]) <= names
+    assert set(called.values()) & set(frame["before"])
 
 
 def test_the_first_screen_says_what_the_villages_must_hear(both):

@@ -212,6 +212,16 @@ def test_what_bounds_a_larger_fleet_bounds_a_smaller_one():
     assert cost["gain_high"].tolist()[1:] == [3.5]
 
 
+def test_places_that_would_pay_are_not_called_worse_where_the_search_only_ended_early(whole):
+    places = pd.DataFrame([{
+        "site_id": "s", "village": "Amberel", "why": "barrels_earn_more", "reach_kg": 1.0, "taken_kg": 0.0,
+        "worth": 1.0, "fixed_cost": 0.0, "cost": np.nan,
+    }])  # fmt: skip
+    proven, early = (left_out_lines(replace(whole, places=places, gap=gap)) for gap in (0.1, 3.0))
+    assert "  1 x it would pay by itself, but barrels, people or money do better elsewhere" in proven
+    assert any("the search ended before it came to them, or" in line for line in early)
+
+
 def test_where_the_next_barrel_stops_paying(whole):
     price = replace(whole.barrel_price, likely=18.0)
     curve = curve_table([(10, 1000.0, 1000.0), (20, 1300.0, 1300.0), (40, 1400.0, 1400.0)], "margin")
