@@ -199,9 +199,11 @@ def accept_survey(folder: Path, as_json: bool, who: str, note: str, complete: bo
         found = {"survey": dataclasses.asdict(last), "fields_today": count, "changes": changes}
         click.echo(json.dumps(found, ensure_ascii=False, indent=1))
         return
+    older = count - last.kept - last.mended
+    stay = f", {older:,} of them as they were known: this survey has no usable row for them" if older > 0 else ""
     out.print(
         f"Accepted {last.file} as survey {last.id}: {last.kept + last.mended:,} fields can be used, {last.set_aside:,} "
-        f"rows are set aside.\nAgainst what was known: {changed}.\nToday there are {count:,} fields. "
+        f"rows are set aside.\nAgainst what was known: {changed}.\nToday there are {count:,} fields{stay}. "
         f"To take it back: sourcing undo {folder}", markup=False,
     )  # fmt: skip
     show_changes(len(rows), told)

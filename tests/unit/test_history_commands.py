@@ -49,6 +49,14 @@ def twice(tmp_path_factory):
     return folder
 
 
+def test_fields_that_a_survey_says_nothing_usable_of_are_counted_when_it_is_accepted(tmp_path):
+    folder = season(tmp_path / "s", fields())
+    assert "Today there are 24 fields. To take" in run("accept", folder)
+    fields().iloc[:10].assign(crop="cotton").to_file(folder / "fields.gpkg")
+    told = run("accept", folder)
+    assert "Today there are 24 fields, 14 of them as they were known: this survey has no usable row for them." in told
+
+
 def test_the_history_is_told_survey_by_survey_and_field_by_field(twice):
     lines = run("history", twice).splitlines()
     assert "Amina" in lines[0]
