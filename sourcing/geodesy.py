@@ -138,13 +138,21 @@ def polygons_only(geometries: Geometries) -> Geometries:
     return result
 
 
+_NEXT_TO_NOTHING = 1e-11
+"""Corners closer than this are one corner, in the units of the coordinates: a micrometre, counted in degrees."""
+
+
 def mend_rings(geometries: Geometries) -> Geometries:
     """Valid areas from rings that cross or touch themselves: what any loop of the ring encloses is kept.
 
     A boundary walked twice counts once. None where nothing that has an area is left.
     """
     mended = polygons_only(shapely.make_valid(geometries, method="structure", keep_collapsed=False))
-    # Loops that share a side can come back as parts that share it: they are one area.
+    # Loops that share a side can come back as parts that share it: they are one area. Corners that are next to nothing
+    # apart are put together first.
     for i in np.flatnonzero(~shapely.is_missing(mended) & ~shapely.is_valid(mended)):
-        mended[i] = shapely.union_all(shapely.get_parts(mended[i]))
+        apart = shapely.set_precision(geometries[i], _NEXT_TO_NOTHING, mode="pointwise")
+        mended[i] = shapely.union_all(
+            shapely.get_parts(shapely.make_valid(apart, method="structure", keep_collapsed=False))
+        )
     return polygons_only(mended)

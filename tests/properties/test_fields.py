@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import shapely
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from sourcing.errors import InputError
@@ -103,6 +103,7 @@ def test_the_order_of_rows_changes_nothing_but_their_order(rows, random):
 
 @settings(deadline=None, max_examples=100)
 @given(st.lists(st.tuples(st.floats(0, 1), st.floats(0, 1)), min_size=4, max_size=12))
+@example([(0.0, 0.0), (0.0, 0.25), (0.75, 0.0), (0.0, 1.0), (0.0, 0.4877428683833699), (0.75, 1.9e-177)])
 def test_mended_rings_are_valid_and_lie_within_the_corners(corners):
     mended = mend_rings(np.array([shapely.Polygon(corners)], dtype=object))[0]
     if mended is not None:
