@@ -30,6 +30,8 @@ through all of them between two looks at whether to stop (measured on programs o
 many to twice as many)."""
 INTERIOR_A_SECOND, SIMPLEX_A_SECOND = 3e6, 1e9
 """Likewise for a step of an interior point or of the simplex method, about."""
+FEWEST_LOOKS = 4
+"""A search in whole numbers that may not look so often does not come to anything: it is not begun."""
 _CALLBACKS = highspy.cb.HighsCallbackType
 
 
@@ -124,6 +126,16 @@ def _steps_s(solver: Any, model: Model) -> float:
     info = solver.getInfo()
     interior, simplex = max(info.ipm_iteration_count, 0), max(info.simplex_iteration_count, 0)
     return float(model.matrix.nnz * (1 / NUMBERS_A_SECOND + interior / INTERIOR_A_SECOND + simplex / SIMPLEX_A_SECOND))
+
+
+def effort_of(model: Model, looks: int) -> float:
+    """The effort of so many looks in a search in whole numbers [s]."""
+    return float(looks * model.matrix.nnz / NUMBERS_A_SECOND)
+
+
+def worth_beginning(model: Model, effort_s: float) -> bool:
+    """Whether a search in whole numbers can come to anything with this effort [s]."""
+    return effort_s >= effort_of(model, FEWEST_LOOKS)
 
 
 def safe_bound(model: Model, row_duals: Floats) -> float:

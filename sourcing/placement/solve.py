@@ -21,6 +21,8 @@ CORES = 2
 """Clusters are solved side by side on so many of a usual laptop's cores; more are done sooner, with the same plan."""
 SEARCH_SHARE = 0.6
 """The search's effort is this share of the time it may take: the rest is for relaxations and for slower machines."""
+LEAST_SEARCH = 0.25
+"""Share of the effort that is left for whole barrels, whatever the relaxation took."""
 WHOLE_AT_ONCE = 4000
 """Up to so many variables the work is solved whole; and so is a single week, which has nothing to be split by."""
 ROUGH = 1e-5
@@ -150,7 +152,7 @@ def _split(
     tell("relaxed", np.nan, model.sign * bound)
     start = model.lower if relaxation.z is None else relaxation.z
     plans: list[Floats | None] = [_as_before(it, model, clock.left)]
-    left = clock.effort_s
+    allowed = left = max(clock.effort_s - relaxation.effort_s, LEAST_SEARCH * clock.effort_s)
     try:
         passes = improve(it, model, start, bound, gap=gap, effort_s=left, until=clock.until, seed=seed, map=map)
         for found in passes if end != "interrupted" else ():
@@ -159,11 +161,11 @@ def _split(
             if found.z is not None:
                 tell("clusters", model.sign * found.objective, model.sign * bound)
                 if found.objective - bound <= gap * abs(found.objective):
-                    took = relaxation.effort_s + clock.effort_s - left
+                    took = relaxation.effort_s + allowed - left
                     return read(it, model, found.z, bound, gap, clock.spent, end, took)
     except KeyboardInterrupt:
         end = "interrupted"
-    if end != "interrupted" and left > 0 and clock.left > 1.0:
+    if end != "interrupted" and clock.left > 1.0 and engine.worth_beginning(model, left / CORES):
         best = _best_or_none(model, plans)
         outcome = engine.run(model, seconds=clock.left, effort_s=left / CORES, gap=gap, seed=seed, start=best)
         if outcome.end == "infeasible":
@@ -173,7 +175,7 @@ def _split(
             plans.append(settled(model, outcome.z, max(SETTLING_S, clock.left)))
     if end != "interrupted" and (clock.left <= 0 or relaxation.end == "time"):
         end = "time"
-    took = relaxation.effort_s + clock.effort_s - left
+    took = relaxation.effort_s + allowed - left
     return read(it, model, _best(model, plans), bound, gap, clock.spent, end, took)
 
 
