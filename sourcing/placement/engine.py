@@ -18,7 +18,7 @@ from typing import Any, Literal
 import highspy
 import numpy as np
 
-from sourcing.placement.instance import Floats
+from sourcing.placement.instance import Floats, dot
 from sourcing.placement.model import Model
 
 End = Literal["optimal", "effort", "time", "interrupted", "infeasible", "failed"]
@@ -150,7 +150,7 @@ def safe_bound(model: Model, row_duals: Floats) -> float:
                     np.where(np.isfinite(model.row_upper), model.row_upper, 0))  # fmt: skip
     reduced = model.cost - model.matrix.T @ duals
     return float(
-        model.offset + duals @ ends + np.where(reduced > 0, reduced * model.lower, reduced * model.upper).sum()
+        model.offset + dot(duals, ends) + np.where(reduced > 0, reduced * model.lower, reduced * model.upper).sum()
     )
 
 

@@ -29,6 +29,13 @@ from sourcing.errors import NoPlanError, UsageError
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
 Bools = npt.NDArray[np.bool_]
+
+
+def dot(a: Floats, b: Floats) -> float:
+    """Sum of products, added up in one order: BLAS orders it by its threads, and the last digit can decide a search."""
+    return float((a * b).sum())
+
+
 Goal = Literal["margin", "char", "clear", "mix"]
 GOALS = ("margin", "char", "clear", "mix")
 FREE, IN, OUT = 0, 1, -1

@@ -11,7 +11,7 @@ import numpy as np
 
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
-from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints
+from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints, dot
 from sourcing.placement.model import Model, build, likely_links, missing_links
 from sourcing.placement.split import SETTLING_S, improve, settled, sound
 
@@ -171,7 +171,7 @@ def _split(
         if outcome.end == "infeasible":
             raise NoPlanError("no plan in whole barrels can meet all the wishes at once")
         bound, end, left = max(bound, outcome.bound), outcome.end, left - outcome.effort_s
-        if outcome.z is not None and (best is None or float(model.cost @ outcome.z) < float(model.cost @ best)):
+        if outcome.z is not None and (best is None or dot(model.cost, outcome.z) < dot(model.cost, best)):
             plans.append(settled(model, outcome.z, max(SETTLING_S, clock.left)))
     if end != "interrupted" and (clock.left <= 0 or relaxation.end == "time"):
         end = "time"
@@ -197,7 +197,7 @@ def _as_before(it: Instance, model: Model, seconds: float) -> Floats | None:
 
 def _best_or_none(model: Model, plans: list[Floats | None]) -> Floats | None:
     sure = [z for z in plans if z is not None]
-    return min(sure, key=lambda z: float(model.cost @ z)) if sure else None
+    return min(sure, key=lambda z: dot(model.cost, z)) if sure else None
 
 
 def _best(model: Model, plans: list[Floats | None]) -> Floats:
@@ -257,7 +257,7 @@ def read(
     work_kg = np.bincount(where.reshape(-1), weights=kg, minlength=len(keys)).astype(np.float64)
     work_site, rest = np.divmod(keys, len(it.class_first) * it.weeks)
     work_class, work_week = np.divmod(rest, it.weeks)
-    value = model.sign * float(model.cost @ z + model.offset)
+    value = model.sign * (dot(model.cost, z) + model.offset)
     best = model.sign * bound
     if (best - value) * model.sign > 0:
         best = value
@@ -266,7 +266,7 @@ def read(
         share = 0.0
     unproven: Status = end if end in ("time", "interrupted") else "effort"
     status: Status = "optimal" if share <= 1e-6 else "within_gap" if share <= gap else unproven
-    klass, spent = g.klass[g.u_group], float(model.spending @ z)
+    klass, spent = g.klass[g.u_group], dot(model.spending, z)
     kept = u * g.keep(it)
     return Placement(
         status=status,
@@ -275,8 +275,8 @@ def read(
         bound=best,
         gap=share,
         seconds=seconds,
-        margin=float(kept @ (it.class_value_per_kg + it.class_cost)[klass]) - spent,
-        char_kg=float(kept @ it.class_char_per_kg[klass]),
+        margin=dot(kept, (it.class_value_per_kg + it.class_cost)[klass]) - spent,
+        char_kg=dot(kept, it.class_char_per_kg[klass]),
         cleared_kg=float(x.sum()),
         spent=spent,
         opened=np.asarray(barrels.any(axis=1)),

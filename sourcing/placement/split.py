@@ -26,7 +26,7 @@ import numpy.typing as npt
 from scipy import sparse
 
 from sourcing.placement import engine
-from sourcing.placement.instance import Floats, Instance, Ints
+from sourcing.placement.instance import Floats, Instance, Ints, dot
 from sourcing.placement.model import INF, Model
 
 WAVE = 8
@@ -100,7 +100,7 @@ def solve_task(task: Task) -> engine.Outcome:
     z = settled(task.model, outcome.z, max(SETTLING_S, left))
     if z is None:
         return replace(outcome, z=None)
-    return replace(outcome, z=z, objective=float(task.model.cost @ z))
+    return replace(outcome, z=z, objective=dot(task.model.cost, z))
 
 
 def settled(model: Model, z: Floats, seconds: float = INF) -> Floats | None:
@@ -441,7 +441,7 @@ def improve(
     while turn.first or (
         work.effort_s > 0 and time.monotonic() < until and turn.calm < 2 and (crews or turn.size < 0.7 * used.sum())
     ):
-        before = float(model.cost @ work.z)
+        before = dot(model.cost, work.z)
         groups = clusters(it, links, round(turn.size * SPAN_SITES if turn.by_weeks else turn.size), draw, used)
         freed = spans(it, model, draw) if turn.by_weeks else [None]
         slack = 0.5 * gap * abs(bound) / max(len(groups) * len(freed), 1)
@@ -455,8 +455,8 @@ def improve(
                     _clear_out(work, sites)
                 break
             if told is not None and not turn.first:
-                told(float(model.cost @ work.z) + model.offset)
-        now = float(model.cost @ work.z)
+                told(dot(model.cost, work.z) + model.offset)
+        now = dot(model.cost, work.z)
         yield Pass(work.z.copy() if sound(model, work.z) else None, now + model.offset, end, work.effort_s)
         if end == "interrupted":
             return
@@ -499,7 +499,7 @@ def _wave(
     try:
         for (free, piece), outcome in zip(cut, map(solve_task, tasks), strict=True):
             old = work.z[free]
-            if outcome.z is not None and (first or outcome.objective < float(piece.cost @ old)):
+            if outcome.z is not None and (first or outcome.objective < dot(piece.cost, old)):
                 work.z[free] = outcome.z
             elif first and outcome.z is None:
                 _clear_out(work, wave[done])

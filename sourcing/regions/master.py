@@ -35,7 +35,7 @@ from scipy import sparse
 
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
-from sourcing.placement.instance import Bools, Floats, Instance, Ints
+from sourcing.placement.instance import Bools, Floats, Instance, Ints, dot
 from sourcing.placement.model import Model, build, likely_links, linear_model
 from sourcing.placement.solve import CORES, ROUGH, SEARCH_SHARE, WHOLE_AT_ONCE, Placement, solve, strengthen
 from sourcing.placement.split import owners, sound
@@ -66,7 +66,7 @@ CLOSE = 0.2
 """Prices are good enough when master and bound differ by this share of the gap asked for."""
 WHOLE_SHARE = 0.3
 """Share of a region's effort with which a small one is bounded in whole barrels."""
-EFFORT_SHARE = 0.7
+EFFORT_SHARE = 0.5
 """The effort of all regions together is this share of what one core of a usual laptop does in the time there is: so it
 is spent before the clock ends it with one worker, too, or with some slow or lost."""
 LEAST_S = 0.5
@@ -185,7 +185,7 @@ def _relaxed(region: Region, own: Model, ask: Ask) -> dict[str, Any]:
     model = likely_links(it, build(it))
     free, shared = priced(model, ask.price)
     if ask.fleet is not None:
-        part = float(it.lot_mass_kg @ it.class_hours_per_kg[it.lot_class]) / max(ask.hours, 1e-9)
+        part = dot(it.lot_mass_kg, it.class_hours_per_kg[it.lot_class]) / max(ask.hours, 1e-9)
         fleet = model.rows["fleet"]
         free = replace(
             free,
@@ -211,7 +211,7 @@ def _relaxed(region: Region, own: Model, ask: Ask) -> dict[str, Any]:
         "solved": outcome.row_duals is not None and outcome.z is not None,
         "bound": _loose(own, ask.price),
         "effort_s": outcome.effort_s,
-        "cost": float(model.cost @ z),
+        "cost": dot(model.cost, z),
         "use": shared @ z,
         "lot_use": carried[region.wide_shared],
         "lot_price": price,
@@ -338,7 +338,7 @@ def _master(
     rest[least - weeks] -= rest[len(limits.high) - weeks :]
     rest = rest[: len(limits.high) - weeks]
     price = np.concatenate([barrel, np.broadcast_to(rest, (regions, len(rest)))], axis=1)
-    return _Mastered(float(program.cost @ outcome.z), price, outcome.z[:c])
+    return _Mastered(dot(program.cost, outcome.z), price, outcome.z[:c])
 
 
 def _by_side(box: tuple[Floats, Floats], least: Ints) -> tuple[Floats, Floats]:
@@ -588,7 +588,7 @@ class _Work:
             answers = self.ask(price, None)
             self._add(answers)
             lots = self._lot_prices(answers)
-            worth = sum(a.cost + float(p @ a.use) for a, p in zip(answers, price, strict=True)) + self._paid(price)
+            worth = sum(a.cost + dot(p, a.use) for a, p in zip(answers, price, strict=True)) + self._paid(price)
             if worth > best:
                 best, best_price, best_lots = worth, price, lots
                 reach *= 1.0 if turn == 0 else 1.5
@@ -669,7 +669,7 @@ class _Work:
             for s, p, at in zip(self.sources, price, self.lot_at, strict=True)
         ]
         total = sum(a.bound for a in self._answers(asks))
-        self.bound = max(self.bound, total + self._paid(price) - float(lots @ self.lot_kg))
+        self.bound = max(self.bound, total + self._paid(price) - dot(lots, self.lot_kg))
         self.tell("bound", np.nan, self.sign * self.bound)
 
     # whole barrels
