@@ -20,6 +20,8 @@ Geometries = npt.NDArray[np.object_]
 
 TOUCH_M = 1e-3
 """Points closer than this are one point [m]: a hundred times the rounding of any survey, far below a step."""
+ROUNDING_M = 1e-6
+"""A stretch shared by two lines that is shorter than this is a point, and a point so near a line lies on it [m]."""
 STUB_M = 1e-2
 """A loop shorter than this is no path [m]."""
 
@@ -141,7 +143,8 @@ def _cut_at_crossings(
     a, b = a[a < b], b[a < b]
     shared = shapely.intersection(lines[a], lines[b])
     points, pair = _points_of(shared)
-    a, b = a[pair], b[pair]
+    touching, touched, touches = _missed_touches(lines)
+    a, b, points = np.r_[a[pair], touching], np.r_[b[pair], touched], np.concatenate([points, touches])
     at = shapely.points(points)
     ends = _ends(lines)
 
@@ -171,9 +174,28 @@ def _untangled(lines: Geometries, own: Ints) -> tuple[Geometries, Ints]:
     return np.concatenate([lines[~tangled], parts]), np.concatenate([own[~tangled], own[tangled][of]])
 
 
+def _missed_touches(lines: Geometries) -> tuple[Ints, Ints, Floats]:
+    """Bends and ends that lie on the course of another line but for rounding, and so do not count as touching it.
+
+    Cutting a line moves what is left of it by the last digit. Returns line, other and point (n, 2).
+    """
+    xy, of = shapely.get_coordinates(lines, return_index=True)
+    at, other = shapely.STRtree(lines).query(shapely.points(xy), predicate="dwithin", distance=ROUNDING_M)
+    to_end = np.hypot(*(_ends(lines)[other] - xy[at][:, None, :]).transpose(2, 0, 1)).min(axis=1)
+    apart = (of[at] != other) & (to_end > TOUCH_M)
+    at, other = at[apart], other[apart].astype(np.int64)
+    line = of[at].astype(np.int64)
+    shared = shapely.intersection(lines[line], lines[other])
+    missed = ~(shapely.distance(shapely.points(xy[at]), shared) <= TOUCH_M)
+    return line[missed], other[missed], xy[at[missed]]
+
+
 def _points_of(shared: Geometries) -> tuple[Floats, Ints]:
     """The points at which two lines must be cut, from their intersection: points, and the ends of shared stretches."""
     parts, pair = shapely.get_parts(shared, return_index=True)
+    # A bend that lies on the other line but for rounding comes as a stretch without length.
+    short = (shapely.get_type_id(parts) == 1) & (shapely.length(parts) < ROUNDING_M)
+    parts[short] = shapely.get_point(parts[short], 0)
     kind = shapely.get_type_id(parts)
     xy, of = shapely.get_coordinates(parts[kind == 0], return_index=True)
     pairs = pair[kind == 0][of]

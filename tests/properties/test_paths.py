@@ -3,7 +3,7 @@
 import networkx as nx
 import numpy as np
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from sourcing.carrying.ground import build_ground, crossing, pairs_within
@@ -103,6 +103,21 @@ def tangles(draw):
 
 @settings(deadline=None, max_examples=80)
 @given(tangles())
+@example(
+    [shapely.LineString([(0, 90), (60, 70), (0, 100)]), shapely.LineString([(10, 80), (110, 60), (0, 0), (40, 80)])]
+)
+@example(
+    [
+        shapely.LineString([(0, 0), (80, 80), (60, 70), (70, 70)]),
+        shapely.LineString([(20, 80), (100, 60), (10, 0), (70, 70)]),
+    ]
+)
+@example(
+    [
+        shapely.LineString([(10, 0), (90, 100), (60, 70), (70, 80)]),
+        shapely.LineString([(20, 80), (100, 60), (100, 70), (0, 0)]),
+    ]
+)
 def test_noding_covers_the_same_ground_once_and_edges_meet_only_at_nodes(shapes):
     given_lines = np.array(shapes, dtype=object)
     made = noded(given_lines, np.zeros(len(shapes), dtype=np.int64), 0.0, NONE)

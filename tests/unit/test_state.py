@@ -102,7 +102,7 @@ def register(folder, parts=True):
 def little_effort():
     """Ends every search here long before the clock, so that plans can be compared."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(master, "EFFORT_SHARE", 0.06)
+        patch.setattr(master, "EFFORT_SHARE", 0.05)
         yield
 
 
