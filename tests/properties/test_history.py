@@ -33,7 +33,7 @@ def as_survey(folder, crops, number):
 
 
 @pytest.mark.parametrize("store", ["file", "postgis"])
-@settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+@settings(deadline=None, max_examples=12, suppress_health_check=[HealthCheck.too_slow])
 @given(st.lists(st.one_of(survey, st.just("undo")), min_size=1, max_size=7))
 def test_the_history_agrees_with_a_plain_model(store, steps):
     """A survey says what grows on some of six places; fallow takes a field out, a complete one clears the rest."""

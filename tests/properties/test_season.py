@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from sourcing.season.problem import CRUMB_KG
 from tests.little_seasons import WEEKS, planned, season_settings, seasons
 
-SLOW = settings(deadline=None, max_examples=25, suppress_health_check=[HealthCheck.too_slow])
+SLOW = settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
 
 
 @SLOW
