@@ -93,7 +93,7 @@ def run(
     longer than `seconds`; a search in whole numbers ends with `effort_s` spent, too; see the head of this room.
     """
     began = time.monotonic()
-    look_s = max(model.matrix.nnz, 1) / NUMBERS_A_SECOND
+    look_s = effort_of(model, 1)
     watch = _Watch(most_looks=effort_s / look_s)
     solver = _load(model, gap, slack, seed, relaxed, interior, rough)
     if start is not None and not relaxed:
@@ -130,7 +130,7 @@ def _steps_s(solver: Any, model: Model) -> float:
 
 def effort_of(model: Model, looks: int) -> float:
     """The effort of so many looks in a search in whole numbers [s]."""
-    return float(looks * model.matrix.nnz / NUMBERS_A_SECOND)
+    return float(looks * max(model.matrix.nnz, 1) / NUMBERS_A_SECOND)
 
 
 def worth_beginning(model: Model, effort_s: float) -> bool:

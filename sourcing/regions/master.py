@@ -37,7 +37,7 @@ from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Instance, Ints, dot
 from sourcing.placement.model import Model, build, likely_links, linear_model
-from sourcing.placement.solve import CORES, ROUGH, SEARCH_SHARE, WHOLE_AT_ONCE, Placement, solve, strengthen
+from sourcing.placement.solve import ROUGH, WHOLE_AT_ONCE, Placement, solve, strengthen
 from sourcing.placement.split import owners, sound
 from sourcing.regions.cut import (
     Lending,
@@ -407,8 +407,8 @@ class Share:
     lot_kg: tuple[Floats, ...]
     """What they may take together of each shared lot [kg], for each region's shared lots, shape (H,)."""
     gap: float
-    effort_s: float
-    """Effort for it, counted [s]."""
+    effort_s: float | None
+    """Effort for it, counted [s]; None: what suits `seconds`."""
     seconds: float
     """Most time for it [s]."""
     seed: int
@@ -532,13 +532,13 @@ class _Work:
     """
 
     def __init__(
-        self, sources: Sequence[Source], limits: Limits, lending: Lending | None, gap: float, seconds: float, seed: int,
-        tell: Progress, map: Map, hands: int,
+        self, sources: Sequence[Source], limits: Limits, lending: Lending | None, gap: float, effort_s: float,
+        seconds: float, seed: int, tell: Progress, map: Map, hands: int,
     ) -> None:  # fmt: skip
         self.sources, self.limits, self.lending = sources, limits, lending
         self.gap, self.seed, self.tell, self.map, self.hands = gap, seed, tell, map, hands
         self.until = time.monotonic() + seconds
-        self.effort_s = EFFORT_SHARE * seconds
+        self.effort_s = effort_s
         self.count = len(sources)
         self.columns = _Columns()
         self.first: list[Answer] = []
@@ -849,9 +849,9 @@ def solve_regions(
     began = time.monotonic()
     tell = progress or (lambda step, value, bound: None)
     if len(sources) == 1 and lending is None:
-        return _alone(sources[0], limits, gap, seconds, seed, map)
-    work = _Work(sources, limits, lending, gap, seconds, seed, tell, map, hands)
-    work.effort_s = work.effort_s if effort_s is None else effort_s
+        return _alone(sources[0], limits, gap, effort_s, seconds, seed, map)
+    allowed = EFFORT_SHARE * seconds if effort_s is None else effort_s
+    work = _Work(sources, limits, lending, gap, allowed, seconds, seed, tell, map, hands)
     price, done = np.zeros((len(sources), len(limits.high))), 0
     with contextlib.suppress(KeyboardInterrupt):  # ends the search like the end of the time
         price, lots, weight, done = work.settle(start, rounds, 0.35)
@@ -870,12 +870,12 @@ def solve_regions(
     )  # fmt: skip
 
 
-def _alone(source: Source, limits: Limits, gap: float, seconds: float, seed: int, map: Map) -> Joint:
+def _alone(
+    source: Source, limits: Limits, gap: float, effort_s: float | None, seconds: float, seed: int, map: Map
+) -> Joint:
     """One region is the whole: nothing is priced."""
     mass = np.full(len(source().shared), np.inf)
-    made = next(
-        iter(map(plan_share, [Share((source,), limits, (mass,), gap, SEARCH_SHARE * CORES * seconds, seconds, seed)]))
-    )
+    made = next(iter(map(plan_share, [Share((source,), limits, (mass,), gap, effort_s, seconds, seed)])))
     if made is None:
         raise NoPlanError("no plan can meet all the wishes at once, or none was found in the time there was")
     plan = made[0].plan
