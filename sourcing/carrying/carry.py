@@ -16,7 +16,7 @@ import pandas as pd
 import shapely
 from pyproj import CRS
 
-from sourcing.carrying.ground import Ground, Pairs, build_ground, pairs_within, routes_from_site, straight_pairs
+from sourcing.carrying.ground import Ground, Pairs, build_ground, pairs_within, pairs_without_paths, routes_from_site
 from sourcing.carrying.leaving import Origins, mean_distance_m, origins, straight_legs
 from sourcing.carrying.sites import Sites
 from sourcing.errors import Finding, InputError
@@ -219,12 +219,6 @@ def ground_for(
     return build_ground(network, usable, wheels, fields, sites, off, values[OFF_PATH], barriers)
 
 
-def _straight(place: _Place, fields: Origins, settings: Settings, values: Values) -> Pairs:
-    """The pairs where there are no paths: straight lines times the detour factor."""
-    limit, detour = settings.carrying.max_distance_m, settings.carrying.detour_factor
-    return straight_pairs(fields, place.sites, limit / detour, place.barriers, detour, detour, values[OFF_PATH], limit)
-
-
 @dataclass(frozen=True)
 class _Way:
     """What carriers of one width can reach; field positions count in the fields with lots."""
@@ -248,7 +242,9 @@ def _ways(
     limit = carrying.max_distance_m
     wanted = sorted({m.least_way for m in modes})
     if network is None:
-        pairs = _straight(place, fields, settings, values)
+        pairs = pairs_without_paths(
+            fields, place.sites, place.barriers, carrying.detour_factor, values[OFF_PATH], limit
+        )
         return dict.fromkeys(wanted, _Way(None, pairs))
     done: dict[bytes, _Way] = {}
     found = {}

@@ -332,6 +332,13 @@ def straight_pairs(
     return Pairs(field[keep], site[keep], worth[keep], worth[keep], metres[keep])
 
 
+def pairs_without_paths(
+    fields: Origins, sites: Geometries, barriers: Geometries, detour: float, off_path: float, limit: float
+) -> Pairs:
+    """All pairs worth `limit` level metres or less where no paths are known: straight legs times the detour factor."""
+    return straight_pairs(fields, sites, limit / detour, barriers, detour, detour, off_path, limit)
+
+
 def pairs_within(ground: Ground, fields: Origins, sites: Geometries, limit: float, off_path_m: float) -> Pairs:
     """All field and site pairs whose mean of loaded and empty level metres is at most `limit`, exact.
 

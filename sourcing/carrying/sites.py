@@ -18,7 +18,7 @@ import shapely
 from pyproj import CRS
 from scipy.spatial import cKDTree
 
-from sourcing.carrying.ground import build_ground, pairs_within, straight_pairs
+from sourcing.carrying.ground import build_ground, pairs_within, pairs_without_paths
 from sourcing.carrying.leaving import origins
 from sourcing.errors import Finding, InputError
 from sourcing.intake.fields import Fields
@@ -424,8 +424,7 @@ def reach_of(
     from_fields = origins(fields, survey.gates, crs, carrying.snap_m)[0][at]
     barriers, spots = local_lines(survey.barriers, crs), np.asarray(shapely.points(xy), dtype=object)
     if network is None:
-        detour = carrying.detour_factor
-        pairs = straight_pairs(from_fields, spots, limit / detour, barriers, detour, detour, values[OFF_PATH], limit)
+        pairs = pairs_without_paths(from_fields, spots, barriers, carrying.detour_factor, values[OFF_PATH], limit)
     else:
         every = np.ones(len(network.u), dtype=np.bool_)
         ground = build_ground(
