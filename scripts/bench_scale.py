@@ -220,7 +220,7 @@ def main() -> None:
     words.add_argument("--workers", type=int, nargs="+", default=[1, 2])
     words.add_argument("--into", type=Path, required=True)
     words.add_argument(
-        "--seconds", type=float, default=0.0, help="for the placement; 0: 3 s for each 1,000 fields, at least 150"
+        "--seconds", type=float, default=0.0, help="for the placement; 0: 6 s for each 1,000 fields, at least 60"
     )
     words.add_argument("--kill", type=float, default=0.0)
     words.add_argument("--keep", action="store_true", help="go on from finished tiles")
@@ -228,7 +228,7 @@ def main() -> None:
     found = []
     for fields in asked.fields:
         folder = asked.into / f"register-{fields}"
-        seconds = asked.seconds or max(150.0, fields * 3e-3)
+        seconds = asked.seconds or max(60.0, fields * 6e-3)
         if not (folder / "season.toml").exists():
             register(fields, folder, seconds)
         for workers in asked.workers:

@@ -12,8 +12,9 @@ import numpy as np
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints, dot
-from sourcing.placement.model import Model, build, likely_links, missing_links
-from sourcing.placement.split import SETTLING_S, improve, settled, sound
+from sourcing.placement.lumps import lumped
+from sourcing.placement.model import INF, Model, build, likely_links, missing_links
+from sourcing.placement.split import SETTLING_S, Pass, improve, settled, sound
 
 Status = Literal["optimal", "within_gap", "effort", "time", "interrupted"]
 Progress = Callable[[str, float, float], None]
@@ -27,6 +28,11 @@ WHOLE_AT_ONCE = 4000
 """Up to so many variables the work is solved whole; and so is a single week, which has nothing to be split by."""
 ROUGH = 1e-5
 """How exact the relaxation of large work is solved; the bound drawn from it holds all the same."""
+LUMPED_SHARE = 0.6
+"""Lots are lumped where that leaves at most this share of the variables: the search is then that much faster, or more.
+"""
+LUMPED_EFFORT = 0.8
+"""Share of the effort spent among lumps, before lots are looked at one by one."""
 CUT_ROUNDS = 12
 """Most rounds in which strengthening rows are sought."""
 SMALL_MASS_KG = 1e-6
@@ -143,7 +149,9 @@ def _at_once(it: Instance, model: Model, gap: float, clock: _Clock, seed: int, t
 def _split(
     it: Instance, model: Model, gap: float, clock: _Clock, seed: int, tell: Progress, map: Callable[..., Iterable[Any]]
 ) -> Placement:
-    """Large work: the relaxation by interior point, then clusters of sites, then, with what is left, the whole."""
+    """Large work: the relaxation by interior point, barrels among lumps of lots where that is much less work, then
+    clusters of sites, then, with what is left, the whole.
+    """
     relaxation = engine.run(model, seconds=0.8 * clock.left, seed=seed, relaxed=True, interior=True, rough=ROUGH)
     if relaxation.end == "infeasible":
         raise NoPlanError("no plan can meet all the wishes at once")
@@ -154,7 +162,17 @@ def _split(
     plans: list[Floats | None] = [_as_before(it, model, clock.left)]
     allowed = left = max(clock.effort_s - relaxation.effort_s, LEAST_SEARCH * clock.effort_s)
     try:
-        passes = improve(it, model, start, bound, gap=gap, effort_s=left, until=clock.until, seed=seed, map=map)
+        among = None if end == "interrupted" else _among_lumps(it, model, bound, gap, clock, left, seed, tell, map)
+        if among is not None:
+            end, left = among.end, among.effort_s
+            plans.append(among.z)
+            if among.z is not None and among.objective - bound <= gap * abs(among.objective):
+                took = relaxation.effort_s + allowed - left
+                return read(it, model, among.z, bound, gap, clock.spent, end, took)
+        passes = improve(
+            it, model, start, bound, gap=gap, effort_s=left, until=clock.until, seed=seed, map=map,
+            plan=None if among is None else among.z,
+        )  # fmt: skip
         for found in passes if end != "interrupted" else ():
             end, left = found.end, found.effort_s
             plans.append(found.z)
@@ -179,12 +197,38 @@ def _split(
     return read(it, model, _best(model, plans), bound, gap, clock.spent, end, took)
 
 
+def _among_lumps(
+    it: Instance, model: Model, bound: float, gap: float, clock: _Clock, effort_s: float, seed: int, tell: Progress,
+    map: Callable[..., Iterable[Any]],
+) -> Pass | None:  # fmt: skip
+    """The best barrels found among lumps of lots, with the best carrying to them; None where lumps save little."""
+    few = lumped(it)
+    if len(it.arc_lot) - len(few.arc_lot) <= (1 - LUMPED_SHARE) * model.shape[1]:
+        return None
+    try:
+        found = solve(
+            few, gap=gap, seconds=clock.left, effort_s=LUMPED_EFFORT * effort_s, seed=seed, map=map,
+            progress=lambda step, value, _: tell(step, value, model.sign * bound),
+        )  # fmt: skip
+    except NoPlanError:
+        return None
+    z = _standing(it, model, found.barrels, max(SETTLING_S, clock.left))
+    end = found.status if found.status in ("time", "interrupted") else "effort"
+    objective = INF if z is None else dot(model.cost, z) + model.offset
+    if z is not None:
+        tell("clusters", model.sign * objective, model.sign * bound)
+    return Pass(z, objective, end, max(effort_s - found.effort_s, 0.0))
+
+
 def _as_before(it: Instance, model: Model, seconds: float) -> Floats | None:
     """Last plan's barrels as far as today's limits allow; None where there is none, or it cannot be kept."""
-    if it.previous is None:
-        return None
+    return None if it.previous is None else _standing(it, model, it.previous.barrels, seconds)
+
+
+def _standing(it: Instance, model: Model, barrels: Ints, seconds: float) -> Floats | None:
+    """The best plan with these barrels, as far as the limits allow; None where it cannot be."""
     z = model.lower.copy()
-    y = np.clip(it.previous.barrels.ravel(), model.lower[model.columns["y"]], model.upper[model.columns["y"]])
+    y = np.clip(barrels.ravel(), model.lower[model.columns["y"]], model.upper[model.columns["y"]])
     z[model.columns["y"]] = y
     used = y.reshape(it.sites, it.weeks).any(axis=1)
     villages = np.zeros(it.village_count)

@@ -31,7 +31,7 @@ from sourcing.placement.model import INF, Model
 
 WAVE = 8
 """Clusters solved side by side before their leavings are shared out again."""
-CLUSTER_COLUMNS = 2000
+CLUSTER_COLUMNS = 1000
 """Variables in a cluster of the first pass, about; the more rules there are, the fewer sites that is."""
 GROWTH = 1.7
 """How much larger the clusters of each further pass are."""
@@ -422,8 +422,10 @@ def improve(
     seed: int,
     map: Callable[..., Iterable[Any]],
     told: Callable[[float], None] | None = None,
+    plan: Floats | None = None,
 ) -> Iterator[Pass]:
-    """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan.
+    """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan, unless
+    there is a `plan` to go on from.
 
     Ends when `effort_s` is spent by all clusters together, whatever the machine, or by the clock at `until`.
     Raises KeyboardInterrupt where Ctrl-C comes before there is anything to keep.
@@ -431,13 +433,18 @@ def improve(
     draw = np.random.default_rng(seed)
     links = site_links(it)
     columns = model.matrix.tocsc()
-    start = narrowed(it, model, relaxed, NARROWING_TIME * max(until - time.monotonic(), 0.0), seed)
+    if plan is None:
+        start = narrowed(it, model, relaxed, NARROWING_TIME * max(until - time.monotonic(), 0.0), seed)
+    else:
+        start = Start(plan, np.ones(it.sites, dtype=bool), model.lower, model.upper)
     used = start.used
     z = np.clip(start.z, start.lower, start.upper)
     narrow = replace(model, lower=start.lower, upper=start.upper)
     work = Work(narrow, columns, owners(it, model), z, columns @ z, effort_s)
     crews = bool(it.crew_cost.any())
     turn = Turn(max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0), 0.5 * used.sum() if crews else INF)
+    if plan is not None:
+        turn = turn.after(gained=True, crews=crews)
     while turn.first or (
         work.effort_s > 0 and time.monotonic() < until and turn.calm < 2 and (crews or turn.size < 0.7 * used.sum())
     ):

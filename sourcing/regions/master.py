@@ -66,6 +66,8 @@ CLOSE = 0.2
 """Prices are good enough when master and bound differ by this share of the gap asked for."""
 WHOLE_SHARE = 0.3
 """Share of a region's effort with which a small one is bounded in whole barrels."""
+FIRST_PLANS = 0.8
+"""Share of the effort left, once prices are settled, for each region's first plan; the rest is for pairs of regions."""
 EFFORT_SHARE = 0.5
 """The effort of all regions together is this share of what one core of a usual laptop does in the time there is: so it
 is spent before the clock ends it with one worker, too, or with some slow or lost."""
@@ -856,7 +858,7 @@ def solve_regions(
     with contextlib.suppress(KeyboardInterrupt):  # ends the search like the end of the time
         price, lots, weight, done = work.settle(start, rounds, 0.35)
         work.prove(price, lots, 0.4)
-        work.whole(*work.shares(weight), 0.6)
+        work.whole(*work.shares(weight), FIRST_PLANS)
         calm = 0
         while len(sources) > 1 and calm < CALM and min(work.left, work.effort_s) > 1.0 and work.reached() > gap:
             calm = calm + 1 if work.again() <= gap / 10 * abs(work.bound) else 0
