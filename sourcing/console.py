@@ -229,12 +229,15 @@ def show_state(record: Mapping[str, Any], folder: Path) -> None:
     out.print(f"All files: {folder.resolve()}", markup=False)
 
 
-def proof(solve: dict[str, float]) -> str:
-    """How good the plan is proven to be, in words."""
+def proof(solve: Mapping[str, Any]) -> str:
+    """How good the plan is proven to be, in words, and whether it was the clock that ended the search."""
     seconds = f"{solve['seconds']:,.0f} s"
     if solve["gap"] > UNPROVEN:
         return f"No better plan was found in {seconds}; how much better one could be is not known: give it more time."
-    return f"No plan can be more than {math.ceil(solve['gap'] * 1000) / 10:g} % better; that took {seconds}."
+    said = f"No plan can be more than {math.ceil(solve['gap'] * 1000) / 10:g} % better; that took {seconds}"
+    if solve.get("status") == "time":
+        return f"{said}, all the time allowed: on a less busy machine, or with more time, it may come out better."
+    return f"{said}."
 
 
 @contextlib.contextmanager

@@ -35,6 +35,8 @@ LUMPED_EFFORT = 0.8
 """Share of the effort spent among lumps, before lots are looked at one by one."""
 CUT_ROUNDS = 12
 """Most rounds in which strengthening rows are sought."""
+OPTIMAL = 1e-6
+"""A proven gap no larger than this is rounding: the plan is the best there is."""
 SMALL_MASS_KG = 1e-6
 """Less than this carried along an arc is rounding, not residue [kg]."""
 
@@ -309,7 +311,7 @@ def read(
     if share < 1e-9:
         share = 0.0
     unproven: Status = end if end in ("time", "interrupted") else "effort"
-    status: Status = "optimal" if share <= 1e-6 else "within_gap" if share <= gap else unproven
+    status: Status = "optimal" if share <= OPTIMAL else "within_gap" if share <= gap else unproven
     klass, spent = g.klass[g.u_group], dot(model.spending, z)
     kept = u * g.keep(it)
     return Placement(

@@ -37,7 +37,7 @@ from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Instance, Ints, dot
 from sourcing.placement.model import Model, build, likely_links, linear_model
-from sourcing.placement.solve import ROUGH, WHOLE_AT_ONCE, Placement, solve, strengthen
+from sourcing.placement.solve import OPTIMAL, ROUGH, WHOLE_AT_ONCE, Placement, Status, solve, strengthen
 from sourcing.placement.split import owners, sound
 from sourcing.regions.cut import (
     Lending,
@@ -524,6 +524,8 @@ class Joint:
     """Price of one barrel more in each region and week [goal], shape (R, T)."""
     rounds: int
     seconds: float
+    status: Status
+    """What ended the search, as in :class:`sourcing.placement.solve.Placement`."""
 
 
 class _Work:
@@ -855,6 +857,7 @@ def solve_regions(
     allowed = EFFORT_SHARE * seconds if effort_s is None else effort_s
     work = _Work(sources, limits, lending, gap, allowed, seconds, seed, tell, map, hands)
     price, done = np.zeros((len(sources), len(limits.high))), 0
+    ended: Status = "interrupted"
     with contextlib.suppress(KeyboardInterrupt):  # ends the search like the end of the time
         price, lots, weight, done = work.settle(start, rounds, 0.35)
         work.prove(price, lots, 0.4)
@@ -862,13 +865,17 @@ def solve_regions(
         calm = 0
         while len(sources) > 1 and calm < CALM and min(work.left, work.effort_s) > 1.0 and work.reached() > gap:
             calm = calm + 1 if work.again() <= gap / 10 * abs(work.bound) else 0
+        ended = "effort" if work.left > 0 else "time"
     work.rest()
     value, bound = work.value(), work.sign * work.bound
     cost, allotment = work.lent()
     plans = tuple(m.plan for m in work.made if m is not None)
+    reached = work.reached()
+    if reached <= gap:
+        ended = "optimal" if reached <= OPTIMAL else "within_gap"
     return Joint(
-        plans, value, bound, work.reached(), cost, np.round(allotment).astype(np.int64), price[:, : limits.weeks], done,
-        time.monotonic() - began,
+        plans, value, bound, reached, cost, np.round(allotment).astype(np.int64), price[:, : limits.weeks], done,
+        time.monotonic() - began, ended,
     )  # fmt: skip
 
 
@@ -882,7 +889,9 @@ def _alone(
         raise NoPlanError("no plan can meet all the wishes at once, or none was found in the time there was")
     plan = made[0].plan
     standing = plan.barrels.sum(axis=0)[None]
-    return Joint((plan,), plan.value, plan.bound, plan.gap, 0.0, standing, np.zeros(standing.shape), 0, plan.seconds)
+    return Joint(
+        (plan,), plan.value, plan.bound, plan.gap, 0.0, standing, np.zeros(standing.shape), 0, plan.seconds, plan.status
+    )  # fmt: skip
 
 
 def solve_in_regions(

@@ -106,8 +106,10 @@ def state_record(planned: StatePlan, found: Sequence[RegionPlanned], made_at: da
     totals = {name: sum(f.totals.get(name, 0.0) for f in found) for name in names}
     totals |= {"residue_free_kg": planned.facts["free_kg"], "fields": planned.facts["fields"]}
     totals |= {"most_barrels": int(np.sum([f.barrels for f in found], axis=0).max())}
-    proof = {"goal": settings.placement.goal, "value": joint.value, "bound": joint.bound, "gap": joint.gap,
-             "seconds": joint.seconds, "lending_cost": joint.lending_cost, "rounds": joint.rounds}  # fmt: skip
+    proof = {
+        "goal": settings.placement.goal, "status": joint.status, "value": joint.value, "bound": joint.bound,
+        "gap": joint.gap, "seconds": joint.seconds, "lending_cost": joint.lending_cost, "rounds": joint.rounds,
+    }  # fmt: skip
     calendar = planned.whole.calendar
     return {
         "made_at": made_at.isoformat(), "season": settings.season.name,

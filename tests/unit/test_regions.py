@@ -12,7 +12,9 @@ from hypothesis import strategies as st
 from sourcing.errors import UsageError
 from sourcing.placement import Crew, Instance, Moves, Previous, Villages, Water, Wishes, Workshop, check, solve
 from sourcing.placement.instance import AXES
-from sourcing.regions.cut import Lending, cut, limits_of, restrict, together
+from sourcing.placement.model import build
+from sourcing.placement.split import owners
+from sourcing.regions.cut import SHARED_ROWS, Lending, cut, limits_of, restrict, together
 from sourcing.regions.master import allotted, largest_remainder, solve_in_regions
 from tests.unit.small_seasons import plain_optimum, random_season, season
 
@@ -156,6 +158,52 @@ def test_wishes_that_cannot_be_shared_out_are_refused_together():
         cut(it, np.arange(2))
 
 
+def everything(goal):
+    """Two villages with two sites each, and every rule there is."""
+    draw = np.random.default_rng(7)
+    return random_season(
+        7, lots=20, sites=4, weeks=4, classes=3, site_village=[0, 0, 1, 1], goal=goal, clear_share=0.1,
+        site_week_cost=3.0, villages=Villages(deploy_cost=draw.uniform(0, 20, 2), least=1, most=2),
+        moves=Moves(np.full(4, 2.0), np.full(2, 3.0), most=np.full(4, 3.0), stay_weeks=2, standing=np.zeros(4)),
+        crew=Crew(draw.uniform(5, 40, (2, 4)), np.full(3, 0.02), site_week_hours=np.full(4, 0.5)),
+        water=Water(np.full((4, 4), 500.0), np.full(3, 0.5)), workshop=Workshop(np.full(4, 50.0), 20.0),
+        wishes=Wishes(
+            village_least=np.zeros((2, 4)), village_most=np.full((2, 4), 3), sites_least=1, sites_most=3, budget=500.0,
+            lot_village=draw.integers(0, 2, 20), fair_share=np.full(2, 0.05), avoid=(np.array([True] + [False] * 3),),
+        ),
+        previous=Previous(np.zeros((4, 4)), 0.5, 0.5),
+    )  # fmt: skip
+
+
+REFUSED = {
+    "clear_share": ("the goal 'clear'", {"workshop": None, "wishes": Wishes()}, "clear"),
+    "press": ("a workshop", {"wishes": Wishes()}, "margin"),
+    "fair_share": ("fair shares", {"workshop": None}, "margin"),
+    "apart": ("plans to differ from", {"workshop": None}, "margin"),
+}
+
+
+@pytest.mark.parametrize("goal", ["margin", "clear"])
+def test_every_rule_that_ties_villages_together_is_shared_priced_or_refused(goal):
+    """A new rule over several villages that regions know nothing of would be broken by them: it must be told here."""
+    it = everything(goal)
+    model = build(it)
+    owner = owners(it, model)
+    village = np.where(owner >= 0, it.site_village[np.maximum(owner, 0)], -1)
+    tied = {
+        name for name, block in model.rows.items()
+        if any(len(np.unique(village[row.indices])) > 1 for row in model.matrix[block])
+    }  # fmt: skip
+    assert tied == {*SHARED_ROWS, "lot_mass", *(set(REFUSED) - (set() if goal == "clear" else {"clear_share"}))}
+
+
+@pytest.mark.parametrize("name", REFUSED)
+def test_what_cannot_be_shared_out_is_refused(name):
+    said, without, goal = REFUSED[name]
+    with pytest.raises(UsageError, match=said):
+        limits_of(dataclasses.replace(everything(goal), **without))
+
+
 def test_slow_and_many_workers_change_nothing():
     """Where the effort and not the clock ends the search: one region after another, and side by side with pauses."""
     it = random_season(11, lots=300, sites=20, weeks=8, classes=9, village_number=6, fleet=np.full(8, 14))
@@ -173,6 +221,7 @@ def test_slow_and_many_workers_change_nothing():
         for carried, hands in ((map, 1), (paused, 3))
     ]
     assert check(it, found[0][1]) == []
+    assert [joint.status for joint, _ in found] == ["effort", "effort"]
     assert found[0][0].value == found[1][0].value
     assert found[0][0].bound == found[1][0].bound
     np.testing.assert_array_equal(found[0][1].barrels, found[1][1].barrels)
@@ -193,6 +242,14 @@ def test_an_interrupted_search_gives_what_it_has_with_its_true_gap():
     assert check(it, plan) == []
     assert joint.value <= best <= joint.bound
     assert joint.gap > 0.5
+    assert joint.status == "interrupted"
+
+
+def test_the_clock_says_that_it_ended_the_search_of_regions():
+    it = random_season(11, lots=300, sites=20, weeks=8, classes=9, village_number=6, fleet=np.full(8, 14))
+    joint, plan = solve_in_regions(it, np.arange(6), gap=1e-7, seconds=0.5, effort_s=1e6)
+    assert joint.status == "time"
+    assert check(it, plan) == []
 
 
 @settings(deadline=None, max_examples=100)

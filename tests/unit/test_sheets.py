@@ -220,6 +220,13 @@ def test_terminal_and_sheets_agree_on_what_is_proven(gap, proven):
     assert ("is not known" not in console.proof(solve)) == proven
 
 
+@pytest.mark.parametrize(("status", "told"), [("time", True), ("effort", False), ("within_gap", False)])
+def test_the_terminal_says_when_the_clock_ended_the_search(status, told):
+    solve = {**planned().record["solve"], "gap": 0.12, "status": status}
+    assert ("all the time allowed" in console.proof(solve)) == told
+    assert "12 % better" in console.proof(solve)
+
+
 def test_text_in_the_pdf_can_be_searched(tmp_path):
     if shutil.which("pdftotext") is None:
         pytest.skip("pdftotext is not installed")
