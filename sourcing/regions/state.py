@@ -275,12 +275,11 @@ def _spots(place: Place, tile: int) -> Spots:
 
 def reach_stage(place: Place, tile: int) -> None:
     """What of a tile lies within reach of the thinned spots."""
-    name = _name("reach", tile)
+    name = _name("reached", tile)
     if facts_of(place.folder, name) is not None:
         return
-    table, free = tile_reach(_piece(place, tile), place.get("thin"))
-    free = free.rename("free_kg").rename_axis("field_id").reset_index()
-    write_piece(place.folder, name, {"reach": table, "free": free}, {})
+    pairs, fields = tile_reach(_piece(place, tile), place.get("thin"))
+    write_piece(place.folder, name, {"pairs": pairs, "fields": fields}, {})
 
 
 def arcs_stage(place: Place, tile: int) -> dict[str, Any]:
@@ -729,11 +728,8 @@ def _sites(place: Place, head: Head, tiles: list[int], with_paths: bool, hands: 
     xy, refused = thinned(spots, cell_m(spots.xy, head.settings), head.crs)
     place.put("thin", xy)
     list(hands.map(Job(reach_stage, place), tiles))
-    parts = []
-    for tile in tiles:
-        name = _name("reach", tile)
-        free = table_of(place.folder, name, "free").set_index("field_id")["free_kg"]
-        parts.append((table_of(place.folder, name, "reach"), free))
+    names = [_name("reached", tile) for tile in tiles]
+    parts = [(table_of(place.folder, n, "pairs"), table_of(place.folder, n, "fields")) for n in names]
     return chosen_sites(head, spots, xy, refused, parts, with_paths)
 
 

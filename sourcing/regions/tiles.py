@@ -254,18 +254,21 @@ def joined_spots(parts: Sequence[Spots]) -> Spots:
     return Spots(xy[first], Verdict(*columns))
 
 
-def tile_reach(piece: Piece, xy: Floats) -> tuple[pd.DataFrame, pd.Series]:
-    """The fields of a tile within reach of the spots (S, 2): spot, field_id, row, worth; and their residue [kg]."""
+def tile_reach(piece: Piece, xy: Floats) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """What of a tile lies within reach of the spots (S, 2): spot, field, worth; and its fields with residue: field_id,
+    row, free_kg. `field` counts in the latter, so that the many pairs are small.
+    """
     head, land = piece.head, piece.land
     at, free = free_by_field(land.fields, land.supply)
     near = np.flatnonzero(_within(xy, local_bounds(land.fields, head.crs), reach_m(head.settings, piece.network)))
     found = reach_of(xy[near], head.survey, land.fields, at, piece.network, head.crs, head.settings, head.values)
-    frame = land.fields.frame
-    table = pd.DataFrame({
-        "spot": near[found.spot], "field_id": frame.index.to_numpy()[found.field],
-        "row": frame["row"].to_numpy()[found.field], "worth": found.worth,
+    pairs = pd.DataFrame({
+        "spot": near[found.spot].astype(np.int32), "field": np.searchsorted(at, found.field).astype(np.int32),
+        "worth": found.worth,
     })  # fmt: skip
-    return table, pd.Series(free, index=frame.index[at])
+    frame = land.fields.frame.iloc[at]
+    fields = pd.DataFrame({"field_id": frame.index.to_numpy(), "row": frame["row"].to_numpy(), "free_kg": free})
+    return pairs, fields
 
 
 def _within(xy: Floats, bounds: tuple[float, float, float, float], far: float) -> Any:
@@ -275,19 +278,19 @@ def _within(xy: Floats, bounds: tuple[float, float, float, float], far: float) -
 
 
 def chosen_sites(
-    head: Head, spots: Spots, xy: Floats, refused: pd.DataFrame, parts: Sequence[tuple[pd.DataFrame, pd.Series]],
+    head: Head, spots: Spots, xy: Floats, refused: pd.DataFrame, parts: Sequence[tuple[pd.DataFrame, pd.DataFrame]],
     with_paths: bool,
 ) -> Sites:  # fmt: skip
-    """The proposed sites, chosen among the thinned spots (S, 2) of all tiles together."""
-    table = pd.concat([t for t, _ in parts], ignore_index=True)
-    free = pd.concat([f for _, f in parts])
-    keys = table[["row", "field_id"]].drop_duplicates().sort_values(["row", "field_id"], kind="stable")
-    position = pd.Series(np.arange(len(keys)), index=keys["field_id"].to_numpy())
-    reach = SpotReach(
-        table["spot"].to_numpy(dtype=np.int64), position.loc[table["field_id"]].to_numpy(dtype=np.int64),
-        table["worth"].to_numpy(dtype=float),
-    )  # fmt: skip
-    chosen = most_residue(xy, reach, free.loc[position.index].to_numpy(dtype=float), head.settings)
+    """The proposed sites, chosen among the thinned spots (S, 2) of all tiles together; `parts` as of `tile_reach`."""
+    pairs = pd.concat([p for p, _ in parts], ignore_index=True)
+    fields = pd.concat([f for _, f in parts], ignore_index=True)
+    begin = np.cumsum([0, *(len(f) for _, f in parts)])[:-1]
+    number = pairs["field"].to_numpy() + np.repeat(begin, [len(p) for p, _ in parts])
+    in_order = fields.sort_values(["row", "field_id"], kind="stable").index.to_numpy()
+    position = np.empty(len(fields), dtype=np.int64)
+    position[in_order] = np.arange(len(fields))
+    reach = SpotReach(pairs["spot"].to_numpy(dtype=np.int64), position[number], pairs["worth"].to_numpy(dtype=float))
+    chosen = most_residue(xy, reach, fields["free_kg"].to_numpy(dtype=float)[in_order], head.settings)
     nowhere = Fields(gpd.GeoDataFrame(geometry=[], crs=LONLAT), head.villages, (), pd.DataFrame())
     frame, findings = proposed_sites(xy[chosen], len(xy), head.crs, nowhere)
     no_go = no_go_layers(head.survey, head.settings, head.values, head.crs)
@@ -332,7 +335,7 @@ class _LandJob:
 class _ReachJob:
     xy: Floats
 
-    def __call__(self, piece: Piece) -> tuple[pd.DataFrame, pd.Series]:
+    def __call__(self, piece: Piece) -> tuple[pd.DataFrame, pd.DataFrame]:
         return tile_reach(piece, self.xy)
 
 
