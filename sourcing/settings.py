@@ -245,7 +245,8 @@ class PlacementSettings(Section):
     """Stop when the plan is proven to be within this share of the best possible."""
     seconds: Positive = 60.0
     """Stop after this long with the best plan so far [s]. On a usual laptop the search ends by itself a little before,
-    and then the same season gives the same plan again, however busy the computer is."""
+    and then the same season gives the same plan again, however busy the computer is. A district or state planned in
+    tiles wants about 6 s for each thousand fields."""
     seed: int = 1
     """Seed of the optimiser's own choices; another one gives another plan, about as good."""
 

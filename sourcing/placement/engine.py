@@ -30,6 +30,9 @@ through all of them between two looks at whether to stop (measured on programs o
 many to twice as many)."""
 INTERIOR_A_SECOND, SIMPLEX_A_SECOND = 3e6, 1e9
 """Likewise for a step of an interior point or of the simplex method, about."""
+NEARLY_EXACT = 1e-4
+"""An interior point that HiGHS will not vouch for, some of its prices being inexact, is taken all the same where its
+own bound, which holds for any prices, comes as near as this share of its value."""
 FEWEST_LOOKS = 4
 """A search in whole numbers that may not look so often does not come to anything: it is not begun."""
 _CALLBACKS = highspy.cb.HighsCallbackType
@@ -236,6 +239,12 @@ def _read(solver: Any, model: Model, linear: bool, stopped: End | None, watch: _
     if z is None and watch.best is not None:
         z, objective = watch.best, watch.objective
     duals = np.array(solution.row_dual) if linear and solution.dual_valid else None
+    if linear:
+        if duals is None and solution.row_dual and len(solution.row_dual) == model.shape[0]:
+            duals = np.array(solution.row_dual)
+        bound = safe_bound(model, duals) if duals is not None else -np.inf
+    else:
+        bound = max(float(info.mip_dual_bound) if info.valid else -np.inf, watch.bound)
     end: End
     if status in (statuses.kInfeasible, statuses.kUnboundedOrInfeasible):
         end = "infeasible"
@@ -245,12 +254,8 @@ def _read(solver: Any, model: Model, linear: bool, stopped: End | None, watch: _
         end = "effort"
     elif stopped is not None or status == statuses.kTimeLimit:
         end = stopped or "time"
+    elif linear and z is not None and objective - bound <= NEARLY_EXACT * max(abs(objective), 1.0):
+        end = "optimal"
     else:
         end = "failed"
-    if linear:
-        if duals is None and solution.row_dual and len(solution.row_dual) == model.shape[0]:
-            duals = np.array(solution.row_dual)
-        bound = safe_bound(model, duals) if duals is not None else -np.inf
-    else:
-        bound = max(float(info.mip_dual_bound) if info.valid else -np.inf, watch.bound)
     return Outcome(end, z, objective, bound, duals, spent)

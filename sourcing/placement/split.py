@@ -39,6 +39,8 @@ WHOLE_ROWS = ("fleet", "most_moves", "site_number", "village_number")
 """Rows that count whole things: a cluster's share of them is rounded to whole ones, by largest remainder."""
 FIRST_SHARE = 2.0
 """Most of what effort there is for each cluster that a cluster of the first pass may take: many take little."""
+FIRST_LOOKS = 24
+"""Looks that a cluster of the first pass may always take: with fewer it comes to nothing, and so does the plan."""
 LOOKS, LATER_SHARE = 48, 0.25
 """Most looks at a cluster of a later pass, and most of the effort left that they may take. Fewer looks find too little
 in each cluster, more leave too few clusters looked at (measured on the demo: 28 looks 41,900, 48 looks 43,200, 80 looks
@@ -498,7 +500,8 @@ def _wave(
     near = gap if first else gap / 3
     tasks = []
     for free, piece in cut:
-        effort_s = most_s if first else min(most_s, engine.effort_of(piece, LOOKS))
+        looks_s = engine.effort_of(piece, FIRST_LOOKS if first else LOOKS)
+        effort_s = max(most_s, looks_s) if first else min(most_s, looks_s)
         start = None if first else work.z[free]
         tasks.append(Task(piece, start, effort_s, near, slack, seed, until, work.halt))
     end: engine.End = "optimal"

@@ -13,6 +13,7 @@ from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
+import highspy
 import numpy as np
 import pytest
 
@@ -395,6 +396,35 @@ def test_rough_duals_still_give_a_bound():
     for _ in range(20):
         rough = exact.row_duals * draw.uniform(0.5, 1.5, len(exact.row_duals))
         assert engine.safe_bound(model, rough) <= exact.objective + 1e-6
+
+
+class Doubting:
+    """A solver that does not vouch for its answer; with `wrong`, its prices mean nothing."""
+
+    def __init__(self, solver, wrong):
+        self.solver, self.wrong = solver, wrong
+
+    def getModelStatus(self):
+        return highspy.HighsModelStatus.kUnknown
+
+    def getSolution(self):
+        solution = self.solver.getSolution()
+        if self.wrong:
+            solution.row_dual = [0.0] * len(solution.row_dual)
+        return solution
+
+    def __getattr__(self, name):
+        return getattr(self.solver, name)
+
+
+@pytest.mark.parametrize(("wrong", "end"), [(False, "optimal"), (True, "failed")])
+def test_an_interior_point_not_vouched_for_is_taken_where_its_own_bound_is_near(wrong, end):
+    model = build(random_season(5, lots=40, sites=4, weeks=6))
+    solver = engine._load(model, 1e-4, 1e-9, 1, True, True, 1e-5)
+    solver.run()
+    found = engine._read(Doubting(solver, wrong), model, True, None, engine._Watch(), 0.0)
+    assert found.end == end
+    assert found.bound <= found.objective + 1e-3 * abs(found.objective)
 
 
 def test_carries_by_lot_and_site():

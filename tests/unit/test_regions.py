@@ -3,20 +3,25 @@
 import dataclasses
 import time
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sourcing.carrying.sites import candidate_sites
 from sourcing.errors import UsageError
 from sourcing.placement import Crew, Instance, Moves, Previous, Villages, Water, Wishes, Workshop, check, solve
 from sourcing.placement.instance import AXES
 from sourcing.placement.model import build
 from sourcing.placement.split import owners
+from sourcing.plan import ground_of, read_land
 from sourcing.regions.cut import SHARED_ROWS, Lending, cut, limits_of, restrict, together
 from sourcing.regions.master import allotted, largest_remainder, solve_in_regions
 from tests.unit.small_seasons import plain_optimum, random_season, season
+
+DEMO = Path(__file__).resolve().parents[2] / "demo_maps" / "season"
 
 
 def apart(**more):
@@ -202,6 +207,20 @@ def test_what_cannot_be_shared_out_is_refused(name):
     said, without, goal = REFUSED[name]
     with pytest.raises(UsageError, match=said):
         limits_of(dataclasses.replace(everything(goal), **without))
+
+
+def test_a_part_of_the_demo_by_regions_stands_round_the_same_part_undivided():
+    """Neither can prove its best in a test's time: no plan may pass the other's bound."""
+    land = read_land(DEMO)
+    sites = candidate_sites(land.survey, land.fields, land.supply, land.network, land.settings, land.values)
+    every = ground_of(land, sites).problem(land, land.settings).instance
+    it, _, _ = restrict(every, np.flatnonzero(every.site_village % 4 == 0))
+    whole = solve(it, gap=0.01, seconds=60, effort_s=3)
+    joint, plan = solve_in_regions(it, np.arange(it.village_count) // 2, gap=0.01, seconds=60, effort_s=3)
+    assert check(it, plan) == []
+    assert 0 < joint.value <= whole.bound
+    assert joint.bound >= whole.value > 0
+    assert joint.gap < 0.5
 
 
 def test_slow_and_many_workers_change_nothing():
