@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import CancelledError
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -33,6 +34,11 @@ class DaskMap:
             for number, future in enumerate(futures):
                 yield future.result()
                 futures[number] = None
+        except CancelledError as exc:
+            raise UsageError(
+                "the cluster was lost while it worked: start its scheduler and workers again, then run the same "
+                "command; finished tiles are kept"
+            ) from exc
         finally:
             self.client.cancel([f for f in futures if f is not None])
 

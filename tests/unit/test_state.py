@@ -6,6 +6,7 @@ import shutil
 import signal
 import threading
 import time
+from concurrent.futures import Future
 from datetime import UTC, datetime
 
 import geopandas as gpd
@@ -19,7 +20,7 @@ from sourcing.cli import main
 from sourcing.errors import InputError, PlanFaultError, UsageError
 from sourcing.plan import place_barrels, read_land
 from sourcing.regions import master, state
-from sourcing.regions.cluster import hands
+from sourcing.regions.cluster import DaskMap, hands
 from sourcing.regions.overview import write_state
 from sourcing.regions.state import Hands, Job, place_state, proven
 from sourcing.regions.store import facts_of, table_of, write_parts, write_piece
@@ -264,6 +265,27 @@ def test_the_command_plans_in_tiles_and_says_where_the_overview_is(planned, monk
     assert "220 of 220 fields are estimated" in said.output
     refused = CliRunner().invoke(main, ["plan", str(folder), "--workers", "1", "--near", str(folder)])
     assert refused.exit_code == 2
+
+
+def test_a_lost_cluster_is_told_in_plain_words_with_what_to_do():
+    """What a Dask client's futures raise when its scheduler is gone."""
+
+    class Lost:
+        def map(self, function, items, **options):
+            return [Future() for _ in items]
+
+        def cancel(self, futures):
+            """Nobody is there any more."""
+
+    client = Lost()
+    futures = client.map(abs, [1, 2])
+    client.map = lambda *_, **__: futures
+    futures[0].set_result(1)
+    futures[1].cancel()
+    answers = DaskMap(client)(abs, [1, 2])
+    assert next(answers) == 1
+    with pytest.raises(UsageError, match="finished tiles are kept"):
+        next(answers)
 
 
 def test_a_stage_travels_as_a_job(tmp_path):
