@@ -20,7 +20,7 @@ Status = Literal["optimal", "within_gap", "effort", "time", "interrupted"]
 Progress = Callable[[str, float, float], None]
 CORES = 2
 """Clusters are solved side by side on so many of a usual laptop's cores; more are done sooner, with the same plan."""
-SEARCH_SHARE = 0.6
+SEARCH_SHARE = 0.5
 """The search's effort is this share of the time it may take: the rest is for relaxations and for slower machines."""
 LEAST_SEARCH = 0.25
 """Share of the effort that is left for whole barrels, whatever the relaxation took."""
