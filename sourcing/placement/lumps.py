@@ -18,7 +18,8 @@ from sourcing.placement.instance import Floats, Instance, Ints
 COST_RATIO = 2.0
 """Lots are lumped when the cost of their cheapest ways differs by less than this ratio (measured on regions of a
 register: 1.3 is slower for the same plans; with no ratio at all, plans are 0.5 % worse)."""
-SMALL_COST = 1e-9
+ALMOST_NOTHING = 1e-9
+"""Stands for a mass or cost of 0 where a mean or a ratio is taken [kg, currency/kg]."""
 
 
 def lumped(it: Instance) -> Instance:
@@ -31,7 +32,7 @@ def lumped(it: Instance) -> Instance:
     lots, begin = np.unique(of_arc, return_index=True)
     count = np.diff(np.r_[begin, len(order)])
     lump = _lump(it, lots, key, it.arc_cost_per_kg[order], begin)
-    mass = np.maximum(it.lot_mass_kg, SMALL_COST)  # lots of nothing still have a mean
+    mass = np.maximum(it.lot_mass_kg, ALMOST_NOTHING)
     place = np.arange(len(order)) - np.repeat(begin, count)  # the how-manieth arc of its lot
     _, first, arc = np.unique(
         np.repeat(lump, count) * int(count.max()) + place, return_index=True, return_inverse=True
@@ -61,7 +62,7 @@ def _lump(it: Instance, lots: Ints, key: Ints, cost: Floats, begin: Ints) -> Int
     ends = [*begin[1:].tolist(), len(key)]
     reached = [key[a:b].tobytes() for a, b in zip(begin.tolist(), ends, strict=True)]
     alike, _ = pd.factorize(np.array(reached, dtype=object))
-    near = np.floor(np.log(np.maximum(np.minimum.reduceat(cost, begin), SMALL_COST)) / np.log(COST_RATIO))
+    near = np.floor(np.log(np.maximum(np.minimum.reduceat(cost, begin), ALMOST_NOTHING)) / np.log(COST_RATIO))
     village = np.zeros(len(lots)) if it.wishes.lot_village is None else it.wishes.lot_village[lots]
     of = np.stack([alike, it.lot_class[lots], village, near.astype(np.int64)])
     _, lump = np.unique(of, axis=1, return_inverse=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -29,8 +29,7 @@ WHOLE_AT_ONCE = 4000
 ROUGH = 1e-5
 """How exact the relaxation of large work is solved; the bound drawn from it holds all the same."""
 LUMPED_SHARE = 0.6
-"""Lots are lumped where that leaves at most this share of the variables: the search is then that much faster, or more.
-"""
+"""Lots are lumped where that leaves at most this share of the variables."""
 LUMPED_EFFORT = 0.8
 """Share of the effort spent among lumps, before lots are looked at one by one."""
 CUT_ROUNDS = 12
@@ -164,17 +163,7 @@ def _split(
     plans: list[Floats | None] = [_as_before(it, model, clock.left)]
     allowed = left = max(clock.effort_s - relaxation.effort_s, LEAST_SEARCH * clock.effort_s)
     try:
-        among = None if end == "interrupted" else _among_lumps(it, model, bound, gap, clock, left, seed, tell, map)
-        if among is not None:
-            end, left = among.end, among.effort_s
-            plans.append(among.z)
-            if among.z is not None and among.objective - bound <= gap * abs(among.objective):
-                took = relaxation.effort_s + allowed - left
-                return read(it, model, among.z, bound, gap, clock.spent, end, took)
-        passes = improve(
-            it, model, start, bound, gap=gap, effort_s=left, until=clock.until, seed=seed, map=map,
-            plan=None if among is None else among.z,
-        )  # fmt: skip
+        passes = _passes(it, model, start, bound, gap, clock, left, seed, tell, map)
         for found in passes if end != "interrupted" else ():
             end, left = found.end, found.effort_s
             plans.append(found.z)
@@ -199,6 +188,23 @@ def _split(
     return read(it, model, _best(model, plans), bound, gap, clock.spent, end, took)
 
 
+def _passes(
+    it: Instance, model: Model, relaxed: Floats, bound: float, gap: float, clock: _Clock, effort_s: float, seed: int,
+    tell: Progress, map: Callable[..., Iterable[Any]],
+) -> Iterator[Pass]:  # fmt: skip
+    """Plans that get better: the one among lumps of lots, where there is one, then those of the clusters' passes."""
+    among = _among_lumps(it, model, bound, gap, clock, effort_s, seed, tell, map)
+    if among is not None:
+        yield among
+        if among.end == "interrupted":
+            return
+        effort_s = among.effort_s
+    yield from improve(
+        it, model, relaxed, bound, gap=gap, effort_s=effort_s, until=clock.until, seed=seed, map=map,
+        plan=None if among is None else among.z,
+    )  # fmt: skip
+
+
 def _among_lumps(
     it: Instance, model: Model, bound: float, gap: float, clock: _Clock, effort_s: float, seed: int, tell: Progress,
     map: Callable[..., Iterable[Any]],
@@ -217,8 +223,6 @@ def _among_lumps(
     z = _standing(it, model, found.barrels, max(SETTLING_S, clock.left))
     end = found.status if found.status in ("time", "interrupted") else "effort"
     objective = INF if z is None else dot(model.cost, z) + model.offset
-    if z is not None:
-        tell("clusters", model.sign * objective, model.sign * bound)
     return Pass(z, objective, end, max(effort_s - found.effort_s, 0.0))
 
 
@@ -281,6 +285,11 @@ def strengthen(it: Instance, model: Model, seconds: float, seed: int) -> tuple[M
     return model, replace(outcome, bound=max(best, outcome.bound))
 
 
+def status_of(reached: float, gap: float, ended: Status) -> Status:
+    """What a plan is: proven so near the best [share], or what ended the search for it."""
+    return "optimal" if reached <= OPTIMAL else "within_gap" if reached <= gap else ended
+
+
 def read(
     it: Instance, model: Model, z: Floats, bound: float, gap: float, seconds: float, end: engine.End,
     effort_s: float = 0.0,
@@ -310,8 +319,7 @@ def read(
     share = abs(best - value) / max(abs(value), 1e-9) if np.isfinite(best) else np.inf
     if share < 1e-9:
         share = 0.0
-    unproven: Status = end if end in ("time", "interrupted") else "effort"
-    status: Status = "optimal" if share <= OPTIMAL else "within_gap" if share <= gap else unproven
+    status = status_of(share, gap, end if end in ("time", "interrupted") else "effort")
     klass, spent = g.klass[g.u_group], dot(model.spending, z)
     kept = u * g.keep(it)
     return Placement(

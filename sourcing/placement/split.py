@@ -423,7 +423,6 @@ def improve(
     until: float,
     seed: int,
     map: Callable[..., Iterable[Any]],
-    told: Callable[[float], None] | None = None,
     plan: Floats | None = None,
 ) -> Iterator[Pass]:
     """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan, unless
@@ -463,8 +462,6 @@ def improve(
                 for sites in groups[at + WAVE :] if turn.first else []:
                     _clear_out(work, sites)
                 break
-            if told is not None and not turn.first:
-                told(dot(model.cost, work.z) + model.offset)
         now = dot(model.cost, work.z)
         yield Pass(work.z.copy() if sound(model, work.z) else None, now + model.offset, end, work.effort_s)
         if end == "interrupted":

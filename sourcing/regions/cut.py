@@ -17,7 +17,7 @@ import numpy as np
 from sourcing.errors import UsageError
 from sourcing.placement.instance import AXES, Bools, Floats, Instance, Ints
 from sourcing.placement.model import Model
-from sourcing.placement.solve import OPTIMAL, Placement
+from sourcing.placement.solve import Placement, status_of
 
 SHARED_ROWS = ("fleet", "most_moves", "budget", "site_number", "village_number")
 """Rows of the model that span regions, in the order in which limits and their prices are laid out."""
@@ -272,7 +272,7 @@ def joined(it: Instance, regions: Sequence[Region], plans: Sequence[Placement], 
     value = sum(p.value for p in plans)
     share = abs(bound - value) / max(abs(value), 1e-9) if np.isfinite(bound) else np.inf
     return Placement(
-        status="optimal" if share <= OPTIMAL else "within_gap" if share <= gap else "effort",
+        status=status_of(share, gap, "effort"),
         goal=it.goal,
         value=value,
         bound=bound,

@@ -37,7 +37,7 @@ from sourcing.errors import NoPlanError
 from sourcing.placement import engine
 from sourcing.placement.instance import Bools, Floats, Instance, Ints, dot
 from sourcing.placement.model import Model, build, likely_links, linear_model
-from sourcing.placement.solve import OPTIMAL, ROUGH, WHOLE_AT_ONCE, Placement, Status, solve, strengthen
+from sourcing.placement.solve import ROUGH, WHOLE_AT_ONCE, Placement, Status, solve, status_of, strengthen
 from sourcing.placement.split import owners, sound
 from sourcing.regions.cut import (
     Lending,
@@ -871,11 +871,9 @@ def solve_regions(
     cost, allotment = work.lent()
     plans = tuple(m.plan for m in work.made if m is not None)
     reached = work.reached()
-    if reached <= gap:
-        ended = "optimal" if reached <= OPTIMAL else "within_gap"
     return Joint(
         plans, value, bound, reached, cost, np.round(allotment).astype(np.int64), price[:, : limits.weeks], done,
-        time.monotonic() - began, ended,
+        time.monotonic() - began, status_of(reached, gap, ended),
     )  # fmt: skip
 
 

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.optimize import LinearConstraint, linprog, milp
 from scipy.sparse import coo_matrix
 
-from sourcing.placement.instance import Instance
+from sourcing.placement.instance import Crew, Instance, Moves, Previous, Villages, Water, Wishes, Workshop
 
 
 def season(**more) -> Instance:
@@ -48,6 +48,24 @@ def random_season(seed: int, lots=8, sites=3, weeks=4, classes=3, village_number
         "barrel_week_cost": draw.uniform(0, 3),
     }  # fmt: skip
     return Instance(**(base | more))
+
+
+def everything(seed=3) -> Instance:
+    """Two villages with two sites each, and a rule of every kind."""
+    draw = np.random.default_rng(seed)
+    S, T, K, V, L = 4, 6, 4, 2, 40
+    return random_season(
+        seed, lots=L, sites=S, weeks=T, classes=K, village_number=V, busy_floor=0.5,
+        fleet=np.full(T, 5), site_least=np.ones(S),
+        site_open_cost=np.full(S, 5.0), site_village=[0, 0, 1, 1], site_week_cost=np.full((S, T), 1.0),
+        villages=Villages(deploy_cost=np.full(V, 10.0), least=1, most=2),
+        moves=Moves(site_cost=np.full(S, 2.0), village_cost=np.full(V, 3.0), most=np.full(T, 3), stay_weeks=2),
+        crew=Crew(hours=draw.uniform(20, 30, (V, T)), class_tender_hours_per_kg=np.full(K, 0.05)),
+        water=Water(litres=np.full((S, T), 150.0), class_litres_per_kg=np.full(K, 0.6)),
+        workshop=Workshop(press_kg=np.full(T, 60.0), store_kg=30.0, site_haul_cost_per_kg=np.full(S, 0.05)),
+        wishes=Wishes(budget=400.0, lot_village=np.arange(L) % V, fair_share=np.full(V, 0.1)),
+        previous=Previous(barrels=np.ones((S, T)), barrel_week_price=0.5, site_price=1.0, worked=[1, 0, 0, 0, 0, 0]),
+    )  # fmt: skip
 
 
 def plain_optimum(it: Instance) -> float:

@@ -18,7 +18,7 @@ from sourcing.placement.instance import IN, Crew, Moves, Previous, Villages, Wat
 from sourcing.placement.model import build
 from sourcing.placement.solve import solve
 from sourcing.placement.split import sound
-from tests.unit.small_seasons import random_season, season
+from tests.unit.small_seasons import everything, random_season, season
 
 
 def best(it):
@@ -407,23 +407,6 @@ def test_every_block_of_rows_has_its_toy_test():
 
 
 # the checker on every block
-
-
-def everything(seed=3):
-    draw = np.random.default_rng(seed)
-    S, T, K, V, L = 4, 6, 4, 2, 40
-    return random_season(
-        seed, lots=L, sites=S, weeks=T, classes=K, village_number=V, busy_floor=0.5,
-        fleet=np.full(T, 5), site_least=np.ones(S),
-        site_open_cost=np.full(S, 5.0), site_village=[0, 0, 1, 1], site_week_cost=np.full((S, T), 1.0),
-        villages=Villages(deploy_cost=np.full(V, 10.0), least=1, most=2),
-        moves=Moves(site_cost=np.full(S, 2.0), village_cost=np.full(V, 3.0), most=np.full(T, 3), stay_weeks=2),
-        crew=Crew(hours=draw.uniform(20, 30, (V, T)), class_tender_hours_per_kg=np.full(K, 0.05)),
-        water=Water(litres=np.full((S, T), 150.0), class_litres_per_kg=np.full(K, 0.6)),
-        workshop=Workshop(press_kg=np.full(T, 60.0), store_kg=30.0, site_haul_cost_per_kg=np.full(S, 0.05)),
-        wishes=Wishes(budget=400.0, lot_village=np.arange(L) % V, fair_share=np.full(V, 0.1)),
-        previous=Previous(barrels=np.ones((S, T)), barrel_week_price=0.5, site_price=1.0, worked=[1, 0, 0, 0, 0, 0]),
-    )  # fmt: skip
 
 
 TIGHTENED = {

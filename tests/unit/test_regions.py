@@ -19,7 +19,7 @@ from sourcing.placement.split import owners
 from sourcing.plan import ground_of, read_land
 from sourcing.regions.cut import SHARED_ROWS, Lending, cut, limits_of, restrict, together
 from sourcing.regions.master import allotted, largest_remainder, solve_in_regions
-from tests.unit.small_seasons import plain_optimum, random_season, season
+from tests.unit.small_seasons import everything, plain_optimum, random_season, season
 
 DEMO = Path(__file__).resolve().parents[2] / "demo_maps" / "season"
 
@@ -163,21 +163,15 @@ def test_wishes_that_cannot_be_shared_out_are_refused_together():
         cut(it, np.arange(2))
 
 
-def everything(goal):
-    """Two villages with two sites each, and every rule there is."""
-    draw = np.random.default_rng(7)
-    return random_season(
-        7, lots=20, sites=4, weeks=4, classes=3, site_village=[0, 0, 1, 1], goal=goal, clear_share=0.1,
-        site_week_cost=3.0, villages=Villages(deploy_cost=draw.uniform(0, 20, 2), least=1, most=2),
-        moves=Moves(np.full(4, 2.0), np.full(2, 3.0), most=np.full(4, 3.0), stay_weeks=2, standing=np.zeros(4)),
-        crew=Crew(draw.uniform(5, 40, (2, 4)), np.full(3, 0.02), site_week_hours=np.full(4, 0.5)),
-        water=Water(np.full((4, 4), 500.0), np.full(3, 0.5)), workshop=Workshop(np.full(4, 50.0), 20.0),
-        wishes=Wishes(
-            village_least=np.zeros((2, 4)), village_most=np.full((2, 4), 3), sites_least=1, sites_most=3, budget=500.0,
-            lot_village=draw.integers(0, 2, 20), fair_share=np.full(2, 0.05), avoid=(np.array([True] + [False] * 3),),
-        ),
-        previous=Previous(np.zeros((4, 4)), 0.5, 0.5),
+def every_rule(goal):
+    """Every rule of the model at once."""
+    it = everything()
+    wishes = dataclasses.replace(
+        it.wishes, village_least=np.zeros((2, 6)), village_most=np.full((2, 6), 3), sites_least=1, sites_most=3,
+        avoid=(np.array([True] + [False] * 3),),
     )  # fmt: skip
+    crew = dataclasses.replace(it.crew, site_week_hours=np.full(6, 0.5))
+    return dataclasses.replace(it, goal=goal, clear_share=0.1, crew=crew, wishes=wishes)
 
 
 REFUSED = {
@@ -191,7 +185,7 @@ REFUSED = {
 @pytest.mark.parametrize("goal", ["margin", "clear"])
 def test_every_rule_that_ties_villages_together_is_shared_priced_or_refused(goal):
     """A new rule over several villages that regions know nothing of would be broken by them: it must be told here."""
-    it = everything(goal)
+    it = every_rule(goal)
     model = build(it)
     owner = owners(it, model)
     village = np.where(owner >= 0, it.site_village[np.maximum(owner, 0)], -1)
@@ -206,7 +200,7 @@ def test_every_rule_that_ties_villages_together_is_shared_priced_or_refused(goal
 def test_what_cannot_be_shared_out_is_refused(name):
     said, without, goal = REFUSED[name]
     with pytest.raises(UsageError, match=said):
-        limits_of(dataclasses.replace(everything(goal), **without))
+        limits_of(dataclasses.replace(every_rule(goal), **without))
 
 
 def test_a_part_of_the_demo_by_regions_stands_round_the_same_part_undivided():
