@@ -141,20 +141,29 @@ def worth_beginning(model: Model, effort_s: float) -> bool:
     return effort_s >= effort_of(model, FEWEST_LOOKS)
 
 
+def allowed(model: Model, row_duals: Floats) -> Floats:
+    """Prices of the rows' limits, as far as there are such limits."""
+    return np.asarray(
+        np.where(np.isfinite(model.row_lower), np.maximum(row_duals, 0), 0)
+        + np.where(np.isfinite(model.row_upper), np.minimum(row_duals, 0), 0)
+    )
+
+
+def ends(model: Model, prices: Floats) -> Floats:
+    """The limit of each row that its price is for."""
+    low = np.where(np.isfinite(model.row_lower), model.row_lower, 0)
+    return np.where(prices > 0, low, np.where(np.isfinite(model.row_upper), model.row_upper, 0))
+
+
 def safe_bound(model: Model, row_duals: Floats) -> float:
     """A bound on the objective that holds for any row duals, however rough: the Lagrangian value on the box of bounds.
 
     Every variable here has finite bounds, so each reduced cost picks its cheaper end.
     """
-    duals = np.where(np.isfinite(model.row_lower), np.maximum(row_duals, 0), 0) + np.where(
-        np.isfinite(model.row_upper), np.minimum(row_duals, 0), 0
-    )
-    ends = np.where(duals > 0, np.where(np.isfinite(model.row_lower), model.row_lower, 0),
-                    np.where(np.isfinite(model.row_upper), model.row_upper, 0))  # fmt: skip
-    reduced = model.cost - model.matrix.T @ duals
-    return float(
-        model.offset + dot(duals, ends) + np.where(reduced > 0, reduced * model.lower, reduced * model.upper).sum()
-    )
+    prices = allowed(model, row_duals)
+    reduced = model.cost - model.matrix.T @ prices
+    cheapest = np.where(reduced > 0, reduced * model.lower, reduced * model.upper)
+    return float(model.offset + dot(prices, ends(model, prices)) + cheapest.sum())
 
 
 class _Quiet(highspy.Highs):

@@ -11,16 +11,17 @@ import numpy as np
 
 from sourcing.errors import NoPlanError
 from sourcing.placement import engine
+from sourcing.placement.bound import LOOKS, by_parts
 from sourcing.placement.instance import Bools, Floats, Goal, Instance, Ints, dot
 from sourcing.placement.lumps import lumped
 from sourcing.placement.model import INF, Model, build, likely_links, missing_links
-from sourcing.placement.split import SETTLING_S, Pass, improve, settled, sound
+from sourcing.placement.split import SETTLING_S, Pass, improve, parts, settled, sound
 
 Status = Literal["optimal", "within_gap", "effort", "time", "interrupted"]
 Progress = Callable[[str, float, float], None]
 CORES = 2
 """Clusters are solved side by side on so many of a usual laptop's cores; more are done sooner, with the same plan."""
-SEARCH_SHARE = 0.5
+SEARCH_SHARE = 0.45
 """The search's effort is this share of the time it may take: the rest is for relaxations and for slower machines."""
 LEAST_SEARCH = 0.25
 """Share of the effort that is left for whole barrels, whatever the relaxation took."""
@@ -32,6 +33,8 @@ LUMPED_SHARE = 0.6
 """Lots are lumped where that leaves at most this share of the variables."""
 LUMPED_EFFORT = 0.8
 """Share of the effort spent among lumps, before lots are looked at one by one."""
+PROOF_EFFORT = 0.25
+"""Most of the effort that goes into a better bound, once there is a plan not near enough to the relaxation's."""
 CUT_ROUNDS = 12
 """Most rounds in which strengthening rows are sought."""
 OPTIMAL = 1e-6
@@ -93,6 +96,7 @@ def solve(
     seconds: float = 60.0,
     effort_s: float | None = None,
     seed: int = 1,
+    prove: bool = True,
     progress: Progress | None = None,
     map: Callable[..., Iterable[Any]] = map,
 ) -> Placement:
@@ -103,6 +107,7 @@ def solve(
     where the clock ends it, `status` says so.
     Small work is handed to HiGHS whole; large work is split (see the room `split`), its pieces solved through `map`: a
     thread pool's or process pool's `map` solves them side by side. `progress(step, value, bound)` is told of each step.
+    Without `prove`, large work is bounded by its relaxation alone, and all effort goes into the plan.
     Ctrl-C ends the search like the end of the time: the best plan so far comes back, with its true gap.
     Raises NoPlanError when no plan is possible, or none was found in time.
     """
@@ -111,7 +116,7 @@ def solve(
     tell = progress or (lambda step, value, bound: None)
     if model.shape[1] <= WHOLE_AT_ONCE or instance.weeks == 1:
         return _at_once(instance, model, gap, clock, seed, tell)
-    return _split(instance, model, gap, clock, seed, tell, map)
+    return _split(instance, model, gap, clock, seed, prove, tell, map)
 
 
 class _Clock:
@@ -148,10 +153,11 @@ def _at_once(it: Instance, model: Model, gap: float, clock: _Clock, seed: int, t
 
 
 def _split(
-    it: Instance, model: Model, gap: float, clock: _Clock, seed: int, tell: Progress, map: Callable[..., Iterable[Any]]
-) -> Placement:
+    it: Instance, model: Model, gap: float, clock: _Clock, seed: int, prove: bool, tell: Progress,
+    map: Callable[..., Iterable[Any]],
+) -> Placement:  # fmt: skip
     """Large work: the relaxation by interior point, barrels among lumps of lots where that is much less work, then
-    clusters of sites, then, with what is left, the whole.
+    clusters of sites, a better bound once there is a plan not near enough to it, then, with what is left, the whole.
     """
     relaxation = engine.run(model, seconds=0.8 * clock.left, seed=seed, relaxed=True, interior=True, rough=ROUGH)
     if relaxation.end == "infeasible":
@@ -161,17 +167,29 @@ def _split(
     tell("relaxed", np.nan, model.sign * bound)
     start = model.lower if relaxation.z is None else relaxation.z
     plans: list[Floats | None] = [_as_before(it, model, clock.left)]
-    allowed = left = max(clock.effort_s - relaxation.effort_s, LEAST_SEARCH * clock.effort_s)
+    left = max(clock.effort_s - relaxation.effort_s, LEAST_SEARCH * clock.effort_s)
+    prices = np.zeros(model.shape[0]) if relaxation.row_duals is None else relaxation.row_duals
+    looks = min(int(PROOF_EFFORT * left / engine.effort_of(model, 1)), LOOKS)
+    kept_s = engine.effort_of(model, looks) if prove and looks >= engine.FEWEST_LOOKS else 0.0
+    took = relaxation.effort_s + left
+
+    def near(objective: float) -> bool:
+        return objective - bound <= gap * abs(objective)
+
     try:
-        passes = _passes(it, model, start, bound, gap, clock, left, seed, tell, map)
+        passes = _passes(it, model, start, bound, near, gap, clock, left - kept_s, seed, tell, map)
         for found in passes if end != "interrupted" else ():
-            end, left = found.end, found.effort_s
+            end, left = found.end, found.effort_s + kept_s
             plans.append(found.z)
-            if found.z is not None:
-                tell("clusters", model.sign * found.objective, model.sign * bound)
-                if found.objective - bound <= gap * abs(found.objective):
-                    took = relaxation.effort_s + allowed - left
-                    return read(it, model, found.z, bound, gap, clock.spent, end, took)
+            if found.z is None:
+                continue
+            if kept_s > 0 and end != "interrupted" and not near(found.objective):
+                part = parts(it, model)
+                proof = by_parts(model, part, prices, gap=gap, looks=looks, until=clock.until, seed=seed, map=map)
+                bound, left, kept_s = max(bound, proof.bound), left - proof.effort_s, 0.0
+            tell("clusters", model.sign * found.objective, model.sign * bound)
+            if near(found.objective):
+                return read(it, model, found.z, bound, gap, clock.spent, end, took - left)
     except KeyboardInterrupt:
         end = "interrupted"
     if end != "interrupted" and clock.left > 1.0 and engine.worth_beginning(model, left / CORES):
@@ -184,13 +202,12 @@ def _split(
             plans.append(settled(model, outcome.z, max(SETTLING_S, clock.left)))
     if end != "interrupted" and (clock.left <= 0 or relaxation.end == "time"):
         end = "time"
-    took = relaxation.effort_s + allowed - left
-    return read(it, model, _best(model, plans), bound, gap, clock.spent, end, took)
+    return read(it, model, _best(model, plans), bound, gap, clock.spent, end, took - left)
 
 
 def _passes(
-    it: Instance, model: Model, relaxed: Floats, bound: float, gap: float, clock: _Clock, effort_s: float, seed: int,
-    tell: Progress, map: Callable[..., Iterable[Any]],
+    it: Instance, model: Model, relaxed: Floats, bound: float, near: Callable[[float], bool], gap: float, clock: _Clock,
+    effort_s: float, seed: int, tell: Progress, map: Callable[..., Iterable[Any]],
 ) -> Iterator[Pass]:  # fmt: skip
     """Plans that get better: the one among lumps of lots, where there is one, then those of the clusters' passes."""
     among = _among_lumps(it, model, bound, gap, clock, effort_s, seed, tell, map)
@@ -200,8 +217,8 @@ def _passes(
             return
         effort_s = among.effort_s
     yield from improve(
-        it, model, relaxed, bound, gap=gap, effort_s=effort_s, until=clock.until, seed=seed, map=map,
-        plan=None if among is None else among.z,
+        it, model, relaxed, near, slack=0.5 * gap * abs(bound), gap=gap, effort_s=effort_s, until=clock.until,
+        seed=seed, map=map, plan=None if among is None else among.z,
     )  # fmt: skip
 
 
@@ -216,7 +233,7 @@ def _among_lumps(
     try:
         found = solve(
             few, gap=gap, seconds=clock.left, effort_s=LUMPED_EFFORT * effort_s, seed=seed, map=map,
-            progress=lambda step, value, _: tell(step, value, model.sign * bound),
+            prove=False, progress=lambda step, value, _: tell(step, value, model.sign * bound),
         )  # fmt: skip
     except NoPlanError:
         return None

@@ -4,11 +4,11 @@ The linear relaxation of the whole is solved once: it bounds everything. Sites a
 share residue. Cluster by cluster the relaxed plan is replaced by one in whole barrels, all else standing as it is; what
 a cluster leaves unused is there for the next. Then the clusters are redrawn across the old borders and improved again
 from the plan in hand, until the gap asked for is reached or the time is up. The relaxation spreads
-barrels thinly over many sites; those it hardly uses are left out at first, the relaxation is solved again
-without them, and they come back in the later passes. Where a week at a site costs a crew, larger clusters are also
-improved a span of weeks at a time: such passes take turns with the others, each kind as long as it gains. Clusters of
-one wave are solved side by side, each with its share of what is left of every limit, so their answers always fit
-together.
+barrels thinly over many sites; those it hardly uses are left out at first and come back in the later passes. Where
+what stands in one week matters to the next (a crew for each week at a site, barrels that are moved), larger clusters
+are also improved a span of weeks at a time: such passes take turns with the others, each kind as long as it gains.
+Clusters of one wave are solved side by side, each with its share of what is left of every limit, so their answers
+always fit together.
 
 Nothing here knows which rule a row stands for: a cluster is the model with everything outside it fixed.
 """
@@ -26,6 +26,7 @@ import numpy.typing as npt
 from scipy import sparse
 
 from sourcing.placement import engine
+from sourcing.placement.bound import COLUMNS
 from sourcing.placement.instance import Floats, Instance, Ints, dot
 from sourcing.placement.model import INF, Model
 
@@ -48,15 +49,15 @@ in each cluster, more leave too few clusters looked at (measured on the demo: 28
 LEAST_EFFORT_S = 0.2
 """What a cluster may always take [s]."""
 SPAN_SITES, SPAN_WEEKS = 4.0, 0.25
-"""Where crews are paid by the week, every other pass frees only some weeks, this share of the season, of so many times
-as many sites: which sites have a crew in which weeks is a matter between many sites and few weeks."""
+"""Where weeks are tied, other passes free only some weeks, this share of the season, of so many times as many sites:
+which sites have barrels or a crew in which weeks is a matter between many sites and few weeks."""
 SETTLING_S = 2.0
 """Time that making a plan exactly whole always gets [s]."""
 TOLERANCE = 1e-6
-NARROWED_ROUGH = 1e-5
-"""How exact the relaxation on the promising sites is; only a start comes of it, no bound."""
-NARROWING_TIME = 0.4
-"""Most of the time left that goes into it."""
+GATHERED_ROUGH = 1e-5
+"""How exact the relaxations are by which barrels are drawn together; only a start comes of them, no bound."""
+GATHERING_EFFORT = 0.4
+"""They take at most about this share of the effort; like the first relaxation, they are not counted as part of it."""
 PROMISING_SHARE = 0.1
 """A site that the relaxed plan uses for less than a barrel in this share of the weeks is left out at first."""
 
@@ -183,16 +184,14 @@ class Start:
     upper: Floats
 
 
-def narrowed(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> Start:
-    """The relaxed plan on the promising sites alone; `z` and all sites where that helps not."""
+def chosen(it: Instance, model: Model, z: Floats, effort_s: float, until: float, seed: int) -> Start:
+    """The relaxed plan on the promising sites alone; what it carries to the others is left for the clusters to take."""
     if it.crew_cost.any():
-        return gathered(it, model, z, seconds, seed)
-    every = Start(z, np.ones(it.sites, dtype=bool), model.lower, model.upper)
+        return gathered(it, model, z, effort_s, until, seed)
     used = promising(it, model, z)
-    if used.all() or not used.any() or it.goal == "clear":
-        return every
-    again = _relaxed(replace(model, upper=_closed(it, model, used)), time.monotonic() + seconds, seed)
-    return every if again.z is None else replace(every, z=again.z, used=used)
+    if not used.any() or it.goal == "clear":
+        return Start(z, np.ones(it.sites, dtype=bool), model.lower, model.upper)
+    return Start(np.minimum(z, _closed(it, model, used)), used, model.lower, model.upper)
 
 
 def _closed(it: Instance, model: Model, used: npt.NDArray[np.bool_]) -> Floats:
@@ -201,7 +200,7 @@ def _closed(it: Instance, model: Model, used: npt.NDArray[np.bool_]) -> Floats:
     return np.where((owner >= 0) & ~used[np.maximum(owner, 0)], model.lower, model.upper)
 
 
-def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -> Start:
+def gathered(it: Instance, model: Model, z: Floats, effort_s: float, until: float, seed: int) -> Start:
     """The relaxed plan with barrels drawn together, where a week at a site costs a crew.
 
     The relaxation pays a sixth of a crew for one barrel of six. So each barrel is charged the crew's whole cost over
@@ -210,7 +209,7 @@ def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
     weeks in which they then stand, for the first pass; only barrels are left to be made whole.
     """
     barrels, on = model.columns["y"], model.columns["on"]
-    crew, until = model.cost[on], time.monotonic() + seconds
+    crew, took = model.cost[on], 0.0
     most = np.maximum(model.upper[barrels], FEWEST_STOOD)
     upper = model.upper
     for _ in range(GATHERINGS):
@@ -218,13 +217,14 @@ def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
         cost[on] = 0.0
         cost[barrels] += crew / np.clip(z[barrels], FEWEST_STOOD, most)
         again = _relaxed(replace(model, cost=cost, upper=upper), until, seed)
+        took += again.effort_s
         if again.z is None:
             break
         z = again.z
         stood = z[barrels].reshape(it.sites, it.weeks).max(axis=1) > FEWEST_STOOD
         if it.goal != "clear":
             upper = _closed(it, model, _with_heads(it, stood | _asked(it, model)))
-        if until - time.monotonic() < 2 * again.seconds:
+        if took + 2 * again.effort_s > GATHERING_EFFORT * effort_s:
             break
     for least in (HALF, ALMOST_NONE):
         there = (z[barrels] > least) | (model.lower[barrels] > 0)
@@ -241,7 +241,7 @@ def gathered(it: Instance, model: Model, z: Floats, seconds: float, seed: int) -
 def _relaxed(model: Model, until: float, seed: int) -> engine.Outcome:
     """The relaxation, roughly; no plan unless it was solved to the end. Raises KeyboardInterrupt on Ctrl-C."""
     seconds = until - time.monotonic()
-    outcome = engine.run(model, relaxed=True, interior=True, rough=NARROWED_ROUGH, seconds=seconds, seed=seed)
+    outcome = engine.run(model, relaxed=True, interior=True, rough=GATHERED_ROUGH, seconds=seconds, seed=seed)
     if outcome.end == "interrupted":
         raise KeyboardInterrupt
     return outcome if outcome.end == "optimal" else replace(outcome, z=None)
@@ -282,6 +282,16 @@ def clusters(
             last = candidate
         found.append(members)
     return [np.flatnonzero(np.isin(unit, members) & used) for members in _joined(found, weight, size)]
+
+
+def parts(it: Instance, model: Model, columns: int = COLUMNS) -> Ints:
+    """Parts to bound the whole by: of each variable the cluster of sites it belongs to, -1 for what belongs to all."""
+    owner, every = owners(it, model), np.ones(it.sites, dtype=bool)
+    size = max(round(columns * it.sites / model.shape[1]), 1)
+    part = np.zeros(it.sites, dtype=np.int64)
+    for i, sites in enumerate(clusters(it, site_links(it), size, np.random.default_rng(0), every)):
+        part[sites] = i
+    return np.where(owner >= 0, part[np.maximum(owner, 0)], -1)
 
 
 def _joined(found: list[list[int]], weight: Ints, size: int) -> list[list[int]]:
@@ -404,10 +414,10 @@ class Turn:
     calm: int = 0
     """Passes in a row that gained nothing."""
 
-    def after(self, gained: bool, crews: bool) -> Turn:
-        """The turn that follows; where there are crews, what still gains goes on and what does not takes turns."""
+    def after(self, gained: bool, tied: bool) -> Turn:
+        """The turn that follows; where weeks are tied, what still gains goes on and what does not takes turns."""
         calm = 0 if self.first or gained else self.calm + 1
-        by_weeks = crews and (self.first or bool(calm) != self.by_weeks)
+        by_weeks = tied and (self.first or bool(calm) != self.by_weeks)
         size = self.size if by_weeks else min(self.size * GROWTH, max(self.most, self.size))
         return replace(self, size=size, first=False, by_weeks=by_weeks, calm=calm)
 
@@ -416,8 +426,9 @@ def improve(
     it: Instance,
     model: Model,
     relaxed: Floats,
-    bound: float,
+    enough: Callable[[float], bool],
     *,
+    slack: float,
     gap: float,
     effort_s: float,
     until: float,
@@ -426,38 +437,39 @@ def improve(
     plan: Floats | None = None,
 ) -> Iterator[Pass]:
     """Plans in whole barrels, each at least as good as the one before; the first is made from the relaxed plan, unless
-    there is a `plan` to go on from.
+    there is a `plan` to go on from. An objective within `slack` of the best is as good [goal's unit].
 
-    Ends when `effort_s` is spent by all clusters together, whatever the machine, or by the clock at `until`.
+    Ends when a plan's objective is `enough`, or `effort_s` is spent by all clusters together, whatever the machine, or
+    by the clock at `until`.
     Raises KeyboardInterrupt where Ctrl-C comes before there is anything to keep.
     """
     draw = np.random.default_rng(seed)
     links = site_links(it)
     columns = model.matrix.tocsc()
     if plan is None:
-        start = narrowed(it, model, relaxed, NARROWING_TIME * max(until - time.monotonic(), 0.0), seed)
+        start = chosen(it, model, relaxed, effort_s, until, seed)
     else:
         start = Start(plan, np.ones(it.sites, dtype=bool), model.lower, model.upper)
     used = start.used
     z = np.clip(start.z, start.lower, start.upper)
     narrow = replace(model, lower=start.lower, upper=start.upper)
     work = Work(narrow, columns, owners(it, model), z, columns @ z, effort_s)
-    crews = bool(it.crew_cost.any())
-    turn = Turn(max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0), 0.5 * used.sum() if crews else INF)
+    tied = bool(it.crew_cost.any()) or it.moves is not None
+    turn = Turn(max(CLUSTER_COLUMNS * it.sites / model.shape[1], 3.0), 0.5 * used.sum() if tied else INF)
     if plan is not None:
-        turn = turn.after(gained=True, crews=crews)
+        turn = turn.after(gained=True, tied=tied)
     while turn.first or (
-        work.effort_s > 0 and time.monotonic() < until and turn.calm < 2 and (crews or turn.size < 0.7 * used.sum())
+        work.effort_s > 0 and time.monotonic() < until and turn.calm < 2 and (tied or turn.size < 0.7 * used.sum())
     ):
         before = dot(model.cost, work.z)
         groups = clusters(it, links, round(turn.size * SPAN_SITES if turn.by_weeks else turn.size), draw, used)
         freed = spans(it, model, draw) if turn.by_weeks else [None]
-        slack = 0.5 * gap * abs(bound) / max(len(groups) * len(freed), 1)
+        each = slack / max(len(groups) * len(freed), 1)
         end: engine.End = "optimal"
         for held, at in product(freed, range(0, len(groups), WAVE)):
-            if not turn.first and work.effort_s <= 0:
+            if not turn.first and (work.effort_s <= 0 or enough(dot(model.cost, work.z) + model.offset)):
                 break
-            end = _wave(work, groups[at : at + WAVE], len(groups) - at, turn.first, gap, slack, until, seed, map, held)
+            end = _wave(work, groups[at : at + WAVE], len(groups) - at, turn.first, gap, each, until, seed, map, held)
             if end == "interrupted":
                 for sites in groups[at + WAVE :] if turn.first else []:
                     _clear_out(work, sites)
@@ -466,11 +478,11 @@ def improve(
         yield Pass(work.z.copy() if sound(model, work.z) else None, now + model.offset, end, work.effort_s)
         if end == "interrupted":
             return
-        turn = turn.after(before - now > slack, crews)
+        turn = turn.after(before - now > each, tied)
         work.model = model
         if turn.calm and not used.all():
             used = np.ones(it.sites, dtype=bool)
-            turn = replace(turn, calm=0, most=0.5 * it.sites if crews else INF)
+            turn = replace(turn, calm=0, most=0.5 * it.sites if tied else INF)
 
 
 def spans(it: Instance, model: Model, draw: np.random.Generator) -> list[npt.NDArray[np.bool_]]:
@@ -482,7 +494,7 @@ def spans(it: Instance, model: Model, draw: np.random.Generator) -> list[npt.NDA
     step = max(width - stay + 1, 1)
     for begin in range(-int(draw.integers(step)), it.weeks, step):
         held = np.zeros(model.shape[1], dtype=bool)
-        for name in ("y", "on"):
+        for name in ("y", "on") if "on" in model.columns else ("y",):
             held[model.columns[name]] = (week < begin) | (week >= begin + width)
         found.append(held)
     return found

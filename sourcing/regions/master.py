@@ -440,7 +440,7 @@ def plan_share(share: Share) -> tuple[Made, ...] | None:
     try:
         plan = solve(
             _within(it, mass, share.limits), gap=share.gap, seconds=share.seconds, effort_s=share.effort_s,
-            seed=share.seed,
+            seed=share.seed, prove=False,
         )  # fmt: skip
         if len(regions) == 1:
             return (_made(regions[0], plan, share.limits),)

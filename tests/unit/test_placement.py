@@ -10,6 +10,7 @@ import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
+from functools import partial
 from itertools import pairwise
 from pathlib import Path
 
@@ -421,7 +422,8 @@ class Doubting:
 def test_an_interior_point_not_vouched_for_is_taken_where_its_own_bound_is_near(wrong, end):
     model = build(random_season(5, lots=40, sites=4, weeks=6))
     solver = engine._load(model, 1e-4, 1e-9, 1, True, True, 1e-5)
-    solver.run()
+    assert solver.run() == highspy.HighsStatus.kOk
+    assert solver.getModelStatus() == highspy.HighsModelStatus.kOptimal
     found = engine._read(Doubting(solver, wrong), model, True, None, engine._Watch(), 0.0)
     assert found.end == end
     assert found.bound <= found.objective + 1e-3 * abs(found.objective)
@@ -465,12 +467,13 @@ def test_an_effort_comes_to_the_same_plan_however_slow_the_machine():
     """One after another, and two at a time with pauses between: all the clock could tell apart."""
     it = replace(landscape(1600, 24, scarce=True, seed=3), site_week_cost=60.0)
 
-    def paused(task):
+    def paused(do, task):
         time.sleep(0.1)
-        return split.solve_task(task)
+        return do(task)
 
     with ThreadPoolExecutor(2) as pool:
-        slowly = solve(it, gap=1e-4, seconds=600, effort_s=1.5, seed=3, map=lambda _, tasks: pool.map(paused, tasks))
+        side_by_side = lambda do, tasks: pool.map(partial(paused, do), tasks)  # noqa: E731
+        slowly = solve(it, gap=1e-4, seconds=600, effort_s=1.5, seed=3, map=side_by_side)
     plan = solve(it, gap=1e-4, seconds=600, effort_s=1.5, seed=3)
     assert check(it, plan) == []
     assert (plan.status, slowly.status) == ("effort", "effort")
