@@ -57,7 +57,7 @@ TOLERANCE = 1e-6
 GATHERED_ROUGH = 1e-5
 """How exact the relaxations are by which barrels are drawn together; only a start comes of them, no bound."""
 GATHERING_EFFORT = 0.4
-"""They take at most about this share of the effort; like the first relaxation, they are not counted as part of it."""
+"""They end when they have taken about this share of the effort, and are not counted as part of it."""
 PROMISING_SHARE = 0.1
 """A site that the relaxed plan uses for less than a barrel in this share of the weeks is left out at first."""
 
