@@ -12,14 +12,14 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from sourcing.placement import engine
 from sourcing.placement.instance import Floats, Ints, dot
-from sourcing.placement.model import INF, Model
+from sourcing.placement.model import INF, Model, part_of
 
 COLUMNS = 8000
 """Variables in a part, about: larger parts prove more, but take longer for each look (measured on the demo)."""
@@ -63,20 +63,16 @@ def by_parts(
     """
     prices = engine.allowed(model, row_duals)
     of_row = _only_part(model, part)
-    cost = model.cost - model.matrix.T @ np.where(of_row < 0, prices, 0.0)
-    bound = model.offset + dot(np.where(of_row < 0, prices, 0.0), engine.ends(model, prices))
+    tying = np.where(of_row < 0, prices, 0.0)
+    cost = model.cost - model.matrix.T @ tying
     alone = part < 0
-    bound += float(np.minimum(cost * model.lower, cost * model.upper)[alone].sum())
+    bound = model.offset + dot(tying, engine.ends(model, tying)) + float(engine.cheapest(model, cost)[alone].sum())
     columns, parts, halt = model.matrix.tocsc(), [], engine.Stop()
     names = np.unique(part[~alone])
     slack = NEAR * gap * abs(engine.safe_bound(model, row_duals)) / max(len(names), 1)
     for name in names:
         free, rows = np.flatnonzero(part == name), np.flatnonzero(of_row == name)
-        piece = replace(
-            model, cost=cost[free], lower=model.lower[free], upper=model.upper[free], whole=model.whole[free],
-            matrix=columns[:, free].tocsr()[rows], row_lower=model.row_lower[rows], row_upper=model.row_upper[rows],
-            offset=0.0, columns={}, rows={}, spending=model.spending[free],
-        )  # fmt: skip
+        piece = part_of(model, free, columns[:, free].tocsr()[rows], model.row_lower[rows], model.row_upper[rows], cost)
         parts.append(Part(piece, engine.safe_bound(piece, prices[rows]), slack, looks, seed, until, halt))
     took = 0.0
     try:

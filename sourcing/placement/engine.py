@@ -162,8 +162,12 @@ def safe_bound(model: Model, row_duals: Floats) -> float:
     """
     prices = allowed(model, row_duals)
     reduced = model.cost - model.matrix.T @ prices
-    cheapest = np.where(reduced > 0, reduced * model.lower, reduced * model.upper)
-    return float(model.offset + dot(prices, ends(model, prices)) + cheapest.sum())
+    return float(model.offset + dot(prices, ends(model, prices)) + cheapest(model, reduced).sum())
+
+
+def cheapest(model: Model, cost: Floats) -> Floats:
+    """Least cost of each variable by itself, at these costs, within its bounds."""
+    return np.where(cost > 0, cost * model.lower, cost * model.upper)
 
 
 class _Quiet(highspy.Highs):

@@ -275,6 +275,17 @@ def build(it: Instance) -> Model:
     )
 
 
+def part_of(
+    model: Model, free: Ints, matrix: sparse.csr_matrix, row_lower: Floats, row_upper: Floats, cost: Floats
+) -> Model:
+    """The program of some variables alone, `free`, with these rows; `cost` is that of all variables of the model."""
+    return replace(
+        model, cost=cost[free], lower=model.lower[free], upper=model.upper[free], whole=model.whole[free],
+        matrix=matrix, row_lower=row_lower, row_upper=row_upper, offset=0.0, columns={}, rows={},
+        spending=model.spending[free],
+    )  # fmt: skip
+
+
 def linear_model(
     cost: Floats, lower: Floats, upper: Floats, matrix: sparse.csr_matrix, row_lower: Floats, row_upper: Floats
 ) -> Model:

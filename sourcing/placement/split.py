@@ -28,7 +28,7 @@ from scipy import sparse
 from sourcing.placement import engine
 from sourcing.placement.bound import COLUMNS
 from sourcing.placement.instance import Floats, Instance, Ints, dot
-from sourcing.placement.model import INF, Model
+from sourcing.placement.model import INF, Model, part_of
 
 WAVE = 8
 """Clusters solved side by side before their leavings are shared out again."""
@@ -353,20 +353,7 @@ def pieces(work: Work, wave: list[Ints], held: npt.NDArray[np.bool_] | None = No
     _round_shares(highs, touched, whole)
     found = []
     for free, part, rows, low, high in zip(frees, parts, touched, lows, highs, strict=True):
-        piece = replace(
-            model,
-            cost=model.cost[free],
-            lower=model.lower[free],
-            upper=model.upper[free],
-            whole=model.whole[free],
-            matrix=part.tocsr()[rows],
-            row_lower=low,
-            row_upper=high,
-            offset=0.0,
-            columns={},
-            rows={},
-            spending=model.spending[free],
-        )
+        piece = part_of(model, free, part.tocsr()[rows], low, high, model.cost)
         found.append((free, piece))
     return found
 
